@@ -1,0 +1,17 @@
+//! What both ends of a kitproof pair agree on and share.
+//!
+//! | room | promise |
+//! | --- | --- |
+//! | [`frame`] | bytes in, bytes out: headers, the test header, fill, checksums; no I/O |
+//! | [`sequence`] | loss, copies, reordering, loss periods: pure state machines |
+//! | [`line`] | line-rate arithmetic, pacing, offered load; time is an argument |
+//! | [`port`] | one opened interface: send a batch, receive a batch, its own drops; the only `unsafe` |
+//! | [`link`] | what the host knows of an interface, by netlink and ioctl only |
+//! | [`control`] | the messages of a session between the two ends |
+
+pub mod control;
+pub mod frame;
+pub mod line;
+pub mod link;
+pub mod port;
+pub mod sequence;

@@ -1,0 +1,168 @@
+//! Ports: one opened interface each. Send a batch, receive a batch, and say what the port itself lost.
+//!
+//! Everything above this room is safe code over three small traits; everything below it is a kernel
+//! interface. This is the only room of the workspace that holds `unsafe`, and each use says which rule
+//! of the kernel or of the language it relies on.
+//!
+//! | file | interface |
+//! | --- | --- |
+//! | [`transmit`] | frame slots and `sendmmsg`, over any socket |
+//! | [`packet`] | packet sockets: a mapped TPACKET_V2 ring in |
+//! | [`datagram`] | UDP sockets, for routed paths and for users without privileges |
+//! | [`memory`] | two queues and an invented clock, for tests |
+//! | [`control`] | the small socket that carries the session's control frames |
+//! | [`filter`] | classic BPF programs, as data |
+//! | [`clock`] | the two clocks of this host and the distance between them |
+//!
+//! A new way onto the wire is one more file that implements [`Transmit`], [`Receive`] and [`Turn`].
+
+pub mod clock;
+pub mod control;
+pub mod datagram;
+pub mod filter;
+pub mod memory;
+pub mod packet;
+mod sys;
+pub mod transmit;
+
+use std::io;
+use std::time::Duration;
+
+/// What is known of a frame beside its octets.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Meta {
+    /// When the kernel (or the NIC) received it: CLOCK_REALTIME, nanoseconds; 0 when unknown.
+    pub arrived_ns: u64,
+}
+
+/// The sending half. The port owns a ring of frame slots whose contents persist between submissions,
+/// so that a frame is built once and only patched afterwards: the caller uses slot `n % slots()` for
+/// the n-th frame.
+pub trait Transmit {
+    /// Number of slots; a power of two and a multiple of [`crate::frame::VARIANTS`].
+    fn slots(&self) -> usize;
+
+    /// Sets the length of every frame submitted from now on, in octets without the FCS.
+    ///
+    /// # Errors
+    /// When the port cannot hold a frame of that length.
+    fn set_octets(&mut self, octets: usize) -> io::Result<()>;
+
+    /// The memory of one slot, as long as [`Self::set_octets`] said.
+    fn slot(&mut self, index: usize) -> &mut [u8];
+
+    /// Hands `count` frames over, starting with slot `first` (no wrap: `first + count <= slots()`).
+    /// Returns how many the kernel accepted, from the front; fewer, or none, when it has no room now.
+    /// What it did not accept has not been sent and may be submitted again.
+    ///
+    /// # Errors
+    /// When the port is gone for good (interface removed or administratively down).
+    fn submit(&mut self, first: usize, count: usize) -> io::Result<usize>;
+
+    /// Submissions the kernel turned away so far (each was reported as not accepted, none is a loss;
+    /// but the interface's own transmit drop counter sees them too).
+    fn turned_away(&self) -> u64;
+}
+
+/// The receiving half.
+pub trait Receive {
+    /// Shows up to `max` waiting frames to `visit`, each whole, VLAN tags in place, without the FCS.
+    /// Returns how many there were; 0 when none waits. Never blocks.
+    ///
+    /// # Errors
+    /// When the port is gone for good.
+    fn receive(&mut self, max: usize, visit: &mut impl FnMut(&mut [u8], Meta)) -> io::Result<usize>;
+
+    /// Waits until a frame may be there or the time is over.
+    ///
+    /// # Errors
+    /// When the port is gone for good.
+    fn wait(&mut self, timeout: Duration) -> io::Result<()>;
+
+    /// Frames meant for this port that it lost itself, since it was opened. The port is filtered, so
+    /// that only test frames of its session can be among them.
+    ///
+    /// # Errors
+    /// When the kernel does not tell.
+    fn dropped(&mut self) -> io::Result<u64>;
+}
+
+/// What one [`Turn::turn`] did.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Turned {
+    pub received: usize,
+    /// Sent back and accepted by the port.
+    pub returned: usize,
+    /// To be sent back, but refused by the port until patience ran out: lost inside the pair.
+    pub refused: usize,
+}
+
+/// Receive, alter in place, send back: the reflector's port.
+pub trait Turn: Receive {
+    /// Shows up to `max` waiting frames to `decide`, which alters each in place and says whether it
+    /// goes back.
+    ///
+    /// # Errors
+    /// When the port is gone for good.
+    fn turn(&mut self, max: usize, decide: &mut impl FnMut(&mut [u8], Meta) -> bool) -> io::Result<Turned>;
+
+    /// As [`Transmit::turned_away`], of the sending back.
+    fn turned_away(&self) -> u64;
+}
+
+/// Whether an error of a send only means "not now": no room, or (UDP) a peer's host that says nobody
+/// listens there, which may change.
+fn is_full(error: &io::Error) -> bool {
+    matches!(
+        error.raw_os_error(),
+        Some(
+            libc::EAGAIN
+                | libc::ENOBUFS
+                | libc::EINTR
+                | libc::ENOMEM
+                | libc::ECONNREFUSED
+                | libc::EHOSTUNREACH
+                | libc::ENETUNREACH
+        )
+    )
+}
+
+/// Why a port could not be opened, and what to do about it.
+#[derive(Debug, thiserror::Error)]
+pub enum OpenError {
+    #[error(
+        "no permission to open {what}: CAP_NET_RAW is missing; run it with sudo, or grant it once with: \
+         sudo setcap cap_net_raw,cap_net_admin,cap_bpf,cap_ipc_lock+ep $(command -v {program})"
+    )]
+    Permission { what: String, program: &'static str },
+    #[error("{what}: {step} failed: {source}")]
+    System { what: String, step: &'static str, source: io::Error },
+}
+
+impl OpenError {
+    fn at(what: &str, step: &'static str, source: io::Error) -> Self {
+        match source.raw_os_error() {
+            Some(libc::EPERM | libc::EACCES) => {
+                OpenError::Permission { what: what.to_owned(), program: program() }
+            }
+            _ => OpenError::System { what: what.to_owned(), step, source },
+        }
+    }
+
+    /// True when a capability is missing.
+    #[must_use]
+    pub fn is_permission(&self) -> bool {
+        matches!(self, OpenError::Permission { .. })
+    }
+}
+
+/// The name of the running program, for advice.
+fn program() -> &'static str {
+    static NAME: std::sync::OnceLock<String> = std::sync::OnceLock::new();
+    NAME.get_or_init(|| {
+        std::env::args_os()
+            .next()
+            .and_then(|path| Some(std::path::Path::new(&path).file_name()?.to_string_lossy().into_owned()))
+            .unwrap_or_else(|| "kitproof".to_owned())
+    })
+}

@@ -1,0 +1,58 @@
+//! The small sockets beside the traffic: the session's control frames, and listening for strangers.
+
+use std::io;
+use std::os::fd::{AsFd, AsRawFd, OwnedFd, RawFd};
+
+use super::OpenError;
+use super::filter::Filter;
+use super::sys;
+
+/// A packet socket for single frames, not batches: non-blocking, promiscuous, own frames ignored.
+pub struct ControlPort {
+    fd: OwnedFd,
+}
+
+impl ControlPort {
+    /// Opens a port that hears what `filter` lets through.
+    ///
+    /// # Errors
+    /// No permission, no such interface, or what the kernel says.
+    pub fn open(interface: &str, index: u32, filter: &Filter) -> Result<Self, OpenError> {
+        let at = |step| move |source| OpenError::at(interface, step, source);
+        let fd = sys::packet_socket().map_err(at("opening a packet socket"))?;
+        let socket = fd.as_fd();
+        sys::attach_filter(socket, filter.program()).map_err(at("attaching the filter"))?;
+        sys::set_option(socket, libc::SOL_PACKET, libc::PACKET_IGNORE_OUTGOING, 1i32)
+            .map_err(at("ignoring own frames"))?;
+        sys::hold_promiscuous(socket, index).map_err(at("holding promiscuous mode"))?;
+        sys::bind_packet(socket, index, libc::ETH_P_ALL as u16).map_err(at("binding"))?;
+        Ok(Self { fd })
+    }
+
+    /// Sends one whole frame (without the FCS).
+    ///
+    /// # Errors
+    /// `WouldBlock` when there is no room now; otherwise what the kernel says.
+    pub fn send(&self, frame: &[u8]) -> io::Result<()> {
+        match rustix::net::send(&self.fd, frame, rustix::net::SendFlags::DONTWAIT) {
+            Ok(_) => Ok(()),
+            Err(rustix::io::Errno::NOBUFS) => Err(io::ErrorKind::WouldBlock.into()),
+            Err(error) => Err(error.into()),
+        }
+    }
+
+    /// Receives one frame; returns its length, cut to the buffer.
+    ///
+    /// # Errors
+    /// `WouldBlock` when none waits; otherwise what the kernel says.
+    pub fn receive(&self, buffer: &mut [u8]) -> io::Result<usize> {
+        let (length, _) = rustix::net::recv(&self.fd, buffer, rustix::net::RecvFlags::DONTWAIT)?;
+        Ok(length)
+    }
+}
+
+impl AsRawFd for ControlPort {
+    fn as_raw_fd(&self) -> RawFd {
+        self.fd.as_raw_fd()
+    }
+}

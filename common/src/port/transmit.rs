@@ -1,0 +1,123 @@
+//! Batched sending over any socket: the frame slots, and `sendmmsg`.
+
+use std::io;
+use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
+use std::time::{Duration, Instant};
+
+use super::sys::{self, Messages};
+use super::{Transmit, is_full};
+
+/// Frames handed to the kernel in one call at most.
+pub(super) const BATCH: usize = 64;
+/// How long a reflector keeps offering a frame to a port that has no room.
+const PATIENCE: Duration = Duration::from_millis(100);
+
+/// The sending half of a socket port, packet or UDP.
+pub struct SocketTransmit {
+    fd: OwnedFd,
+    memory: Box<[u8]>,
+    stride: usize,
+    octets: usize,
+    messages: Messages,
+    turned_away: u64,
+}
+
+impl SocketTransmit {
+    /// Takes over a bound (or connected) socket.
+    pub(super) fn new(fd: OwnedFd, largest: usize) -> Self {
+        let stride = largest.next_multiple_of(64);
+        let mut port = Self {
+            fd,
+            memory: vec![0; stride * BATCH].into_boxed_slice(),
+            stride,
+            octets: 0,
+            messages: Messages::new(BATCH),
+            turned_away: 0,
+        };
+        port.aim(largest);
+        port
+    }
+
+    fn aim(&mut self, octets: usize) {
+        self.octets = octets;
+        for (index, slot) in self.memory.chunks_exact_mut(self.stride).enumerate() {
+            self.messages.point(index, slot.as_mut_ptr(), octets);
+        }
+    }
+}
+
+impl Transmit for SocketTransmit {
+    fn slots(&self) -> usize {
+        BATCH
+    }
+
+    fn set_octets(&mut self, octets: usize) -> io::Result<()> {
+        if octets > self.stride {
+            return Err(io::Error::new(
+                io::ErrorKind::InvalidInput,
+                "the frame is longer than the port was opened for",
+            ));
+        }
+        self.aim(octets);
+        Ok(())
+    }
+
+    fn slot(&mut self, index: usize) -> &mut [u8] {
+        &mut self.memory[index * self.stride..][..self.octets]
+    }
+
+    fn submit(&mut self, first: usize, count: usize) -> io::Result<usize> {
+        // SAFETY: every vector points into `self.memory`, which is live and which the kernel only reads.
+        match unsafe { self.messages.send(self.fd.as_fd(), first, count) } {
+            Ok(sent) => {
+                self.turned_away += u64::from(sent < count);
+                Ok(sent)
+            }
+            Err(error) if is_full(&error) => {
+                self.turned_away += 1;
+                Ok(0)
+            }
+            Err(error) => Err(error),
+        }
+    }
+
+    fn turned_away(&self) -> u64 {
+        self.turned_away
+    }
+}
+
+/// Sends the first `count` messages, retrying for a while when the port has no room; how many went.
+/// What a port that failed for good did not take is not counted as gone.
+///
+/// # Safety
+/// The vectors of those messages point at live memory.
+pub(super) unsafe fn send_back(
+    fd: BorrowedFd<'_>,
+    messages: &mut Messages,
+    count: usize,
+    turned_away: &mut u64,
+) -> usize {
+    let mut done = 0;
+    let mut since: Option<Instant> = None;
+    while done < count {
+        // SAFETY: by the contract above.
+        match unsafe { messages.send(fd, done, count - done) } {
+            Ok(0) => break,
+            Ok(sent) => {
+                done += sent;
+                *turned_away += u64::from(done < count);
+                since = None;
+            }
+            Err(error) if is_full(&error) => {
+                *turned_away += 1;
+                if since.get_or_insert_with(Instant::now).elapsed() > PATIENCE
+                    || sys::poll(fd, libc::POLLOUT, Duration::from_micros(100)).is_err()
+                {
+                    break;
+                }
+            }
+            Err(_) => break,
+        }
+    }
+    done
+}

@@ -1,0 +1,149 @@
+//! What the two ends say to each other: requests of the generator, replies of the reflector.
+
+use pnet_base::MacAddr;
+use serde::{Deserialize, Serialize};
+
+use super::counts::FarCounts;
+use crate::frame::FrameSpec;
+use crate::link::{LinkFacts, PortDrops};
+
+/// One end of the pair, as it describes itself.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct End {
+    pub host: String,
+    /// Version of the program.
+    pub version: String,
+    /// How frames reach the wire: `packet`, `udp`.
+    pub via: String,
+    /// `None` over UDP, where the interface is the routing table's choice.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub link: Option<LinkFacts>,
+}
+
+/// Where an end wants its test frames.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum DataAddress {
+    Mac(MacAddr),
+    Port(u16),
+}
+
+/// One trial, as far as the reflector must know it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct TrialSpec {
+    /// The frames as they leave the generator; `frame.session` is the trial's tag.
+    pub frame: FrameSpec,
+    /// Frames a second, for the depth of the reflector's window.
+    pub frames_per_s: f64,
+    /// Whether the reflector compares the fill of every frame.
+    pub fill_check: bool,
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Request {
+    /// Is there a reflector? The one request that may be sent to a group.
+    Discover { version: String },
+    /// Agree to a session. Repeated until the answer is no longer [`Reply::Listening`].
+    Open { asker: u64, end: End, data: DataAddress },
+    /// Get ready for a trial.
+    Start { session: u64, trial: TrialSpec },
+    /// Say something from the address that test frames are returned from, so that switches learn it.
+    Learn { session: u64 },
+    /// The trial's last frame has left: empty the queues, then tell the counts.
+    Finish { session: u64, trial: u16 },
+    /// The counts of a finished (or broken) trial, again.
+    Counts { session: u64, trial: u16 },
+    Close { session: u64 },
+}
+
+impl Request {
+    /// The session it speaks of.
+    #[must_use]
+    pub fn session(&self) -> Option<u64> {
+        match self {
+            Request::Discover { .. } | Request::Open { .. } => None,
+            Request::Start { session, .. }
+            | Request::Learn { session }
+            | Request::Finish { session, .. }
+            | Request::Counts { session, .. }
+            | Request::Close { session } => Some(*session),
+        }
+    }
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Reply {
+    Here {
+        host: String,
+        interface: String,
+        version: String,
+        sessions: u32,
+    },
+    /// Not yet: listening for strangers on the link.
+    Listening {
+        remaining_ms: u64,
+    },
+    Opened {
+        session: u64,
+        end: End,
+        data: DataAddress,
+        idle_s: u64,
+    },
+    Started,
+    Learned,
+    Counts(Box<FarReport>),
+    Closed,
+    Refused {
+        code: Refusal,
+        text: String,
+    },
+}
+
+/// Why a reflector said no.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Refusal {
+    /// The two ends speak different versions.
+    Version,
+    /// A stranger was heard: the link is not an isolated bench.
+    NotIsolated,
+    /// No such session (expired, closed, or the reflector was restarted).
+    UnknownSession,
+    /// No such trial in the session.
+    UnknownTrial,
+    /// As many sessions as it takes.
+    Full,
+    /// It cannot do what was asked (frame too long, port refused).
+    Unable,
+}
+
+/// What the far end counted in one trial, and what its port may have lost or seen damaged.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct FarReport {
+    pub counts: FarCounts,
+    /// Drop counters of the interface over the trial; `None` over UDP.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub drops: Option<PortDrops>,
+    /// Submissions the port turned away and took later; the interface's own counter sees them too.
+    pub turned_away: u64,
+    /// Carrier changes at the far end: seconds since the trial's start was agreed, and the new state.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub carrier: Vec<FarCarrier>,
+    /// Link speed in Mb/s when it differs from the session's start.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub speed_now: Option<u32>,
+    /// Mean rate at which frames reached it, frames/s by the far end's own clock, first to last arrival.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub arrival_rate: Option<f64>,
+}
+
+/// One carrier change at the far end.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct FarCarrier {
+    pub at_s: f64,
+    pub up: bool,
+    /// Done on the host itself (administratively), not on the cable.
+    pub by_host: bool,
+}

@@ -1,0 +1,55 @@
+//! What the two hot loops tell the rest of the program while they run, and what it tells them.
+
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+
+/// Shared counters of one trial; each is written by one thread only.
+#[derive(Debug, Default)]
+pub struct Progress {
+    /// No sequence number at or above this has been handed to the port.
+    pub reserved: AtomicU64,
+    /// Frames the port accepted.
+    pub offered: AtomicU64,
+    /// Distinct sequences home, intact.
+    pub returned: AtomicU64,
+    /// Distinct numbers of the reflector home.
+    pub numbers: AtomicU64,
+    /// Frames of any kind that reached the receiving port.
+    pub arrivals: AtomicU64,
+    /// Sequences missing below the highest that came home.
+    pub missing: AtomicU64,
+    /// The sender is done.
+    pub sent: AtomicBool,
+    /// Asked to stop sending (Ctrl-C, a dead link).
+    pub stop_sending: AtomicBool,
+    /// Asked to stop receiving.
+    pub stop_receiving: AtomicBool,
+}
+
+/// A reading of the counters.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Reading {
+    pub offered: u64,
+    pub returned: u64,
+    pub numbers: u64,
+    pub arrivals: u64,
+    pub missing: u64,
+    pub sent: bool,
+}
+
+impl Progress {
+    #[must_use]
+    pub fn read(&self) -> Reading {
+        Reading {
+            offered: self.offered.load(Ordering::Relaxed),
+            returned: self.returned.load(Ordering::Relaxed),
+            numbers: self.numbers.load(Ordering::Relaxed),
+            arrivals: self.arrivals.load(Ordering::Relaxed),
+            missing: self.missing.load(Ordering::Relaxed),
+            sent: self.sent.load(Ordering::Acquire),
+        }
+    }
+
+    pub fn stop(&self) {
+        self.stop_sending.store(true, Ordering::Relaxed);
+    }
+}

@@ -1,0 +1,198 @@
+//! The receiving loop: what came home, which numbers it carries, how long it was away.
+
+use std::io;
+use std::sync::atomic::Ordering;
+
+use kitproof_common::frame::{Checked, Checker, TestHeader};
+use kitproof_common::port::clock::Offset;
+use kitproof_common::port::{Meta, Receive};
+use kitproof_common::sequence::{Arrival, LossPattern, Reordering, Tracker};
+
+use super::Trial;
+use super::latency::{Latency, RoundTrips};
+use super::progress::Progress;
+use crate::verdict::HomeCounts;
+
+/// Frames looked at between two glances at the clock and at the shared counters.
+pub const BATCH: usize = 64;
+/// Loss periods kept one by one; all are counted.
+const PERIODS_KEPT: usize = 4_096;
+/// Damaged frames remembered by their sequence number; more are counted without it.
+const DAMAGED_KEPT: usize = 65_536;
+
+/// The receiver of one trial.
+pub struct Receiver<'a, P> {
+    port: &'a mut P,
+    progress: &'a Progress,
+    count: Counting,
+}
+
+/// Everything a frame can change; apart from the port, so that the port may lend its memory meanwhile.
+struct Counting {
+    checker: Checker,
+    /// The generator's own numbers: which frames are home.
+    sequences: Tracker,
+    /// The reflector's numbers: what it sent, in its order.
+    numbers: Tracker,
+    latency: Latency,
+    damaged: Vec<u64>,
+    reserved: u64,
+    counts: HomeCounts,
+}
+
+/// What the receiver measured.
+#[derive(Clone, Debug)]
+pub struct Home {
+    pub counts: HomeCounts,
+    pub round_trips: RoundTrips,
+    /// Of the generator's own numbers, both directions together.
+    pub loss: LossPattern,
+    /// Of the reflector's numbers: the way home alone.
+    pub reordering_return: Reordering,
+}
+
+impl<'a, P: Receive> Receiver<'a, P> {
+    /// `start_ns` is when frame 0 is due; `offset` the clocks' distance now.
+    #[must_use]
+    pub fn new(
+        port: &'a mut P,
+        trial: &Trial,
+        progress: &'a Progress,
+        start_ns: u64,
+        offset: Offset,
+    ) -> Self {
+        let interval_ns = trial.rate.nanoseconds() as f64 / trial.rate.frames() as f64;
+        let count = Counting {
+            checker: Checker::homeward(&trial.frame, trial.fill_check),
+            sequences: Tracker::new(trial.window(), PERIODS_KEPT),
+            numbers: Tracker::new(trial.window(), 0),
+            latency: Latency::new(offset, start_ns, interval_ns, trial.warm_up),
+            damaged: Vec::with_capacity(DAMAGED_KEPT),
+            reserved: 0,
+            counts: HomeCounts::default(),
+        };
+        Self { port, progress, count }
+    }
+
+    /// Looks at one batch of what arrived; how many frames that was. `sample` gives the clocks' distance
+    /// and is called about once a second.
+    ///
+    /// # Errors
+    /// When the port is gone for good.
+    #[inline]
+    pub fn step(&mut self, now: u64, sample: impl FnOnce() -> Offset) -> io::Result<usize> {
+        let Self { port, progress, count } = self;
+        count.reserved = progress.reserved.load(Ordering::Acquire);
+        let arrived = port.receive(BATCH, &mut |frame, meta| count.frame(frame, meta))?;
+        if arrived > 0 {
+            progress.returned.store(count.sequences.distinct(), Ordering::Relaxed);
+            progress.numbers.store(count.numbers.distinct(), Ordering::Relaxed);
+            progress.missing.store(count.sequences.lost_so_far(), Ordering::Relaxed);
+            progress.arrivals.fetch_add(arrived as u64, Ordering::Relaxed);
+        }
+        if count.latency.second_is_over(now) {
+            count.latency.close_second(sample());
+        }
+        Ok(arrived)
+    }
+
+    /// The counts, once nothing more is expected. `offered` is how many frames left.
+    ///
+    /// # Errors
+    /// When the port does not tell what it dropped.
+    pub fn finish(self, offered: u64, sample: Offset) -> io::Result<Home> {
+        let received_dropped = self.port.dropped()?;
+        Ok(self.count.finish(offered, received_dropped, sample))
+    }
+}
+
+impl Counting {
+    #[inline]
+    fn frame(&mut self, frame: &[u8], meta: Meta) {
+        match self.checker.check(frame) {
+            Checked::Intact(header) => self.intact(&header, meta),
+            Checked::Damaged(header) => self.damaged(header),
+            Checked::Foreign => self.counts.foreign += 1,
+        }
+    }
+
+    #[inline]
+    fn intact(&mut self, header: &TestHeader, meta: Meta) {
+        let sequence = self.sequences.extend(header.sequence);
+        let number = self.numbers.extend(header.reflector_sequence);
+        if sequence >= self.reserved || self.numbers.is_late(number) || self.sequences.is_late(sequence) {
+            return self.impossible(sequence);
+        }
+        self.counts.arrivals += 1;
+        match (self.numbers.arrive(number), self.sequences.arrive(sequence)) {
+            (Arrival::First, Arrival::First) => {
+                if !self.damaged.is_empty() {
+                    self.damaged.retain(|damaged| *damaged != sequence);
+                }
+                self.latency.record(
+                    sequence,
+                    header.departure,
+                    header.residence,
+                    meta.arrived_ns,
+                );
+            }
+            (Arrival::First, _) => self.counts.copies_forward_home += 1,
+            (_, Arrival::Copy) => self.counts.copies_return += 1,
+            // One number of the reflector's on two different frames: its counts cannot be believed.
+            (_, _) => self.counts.contradictions += 1,
+        }
+    }
+
+    /// A sequence number that was never sent is a stranger's; one older than the window comes too late to
+    /// be judged, and stays lost.
+    #[cold]
+    fn impossible(&mut self, sequence: u64) {
+        if sequence >= self.reserved {
+            self.counts.foreign += 1;
+        } else {
+            self.counts.late += 1;
+        }
+    }
+
+    /// A damaged frame counts once by its sequence number, unless an intact copy is home.
+    #[cold]
+    fn damaged(&mut self, header: Option<TestHeader>) {
+        let Some(header) = header else {
+            self.counts.corrupted_anonymous += 1;
+            return;
+        };
+        let sequence = self.sequences.extend(header.sequence);
+        if sequence >= self.reserved {
+            self.counts.foreign += 1;
+        } else if self.sequences.contains(sequence) || self.damaged.contains(&sequence) {
+            self.counts.corrupted_copies += 1;
+        } else if self.damaged.len() < DAMAGED_KEPT {
+            self.damaged.push(sequence);
+        } else {
+            self.counts.corrupted_anonymous += 1;
+        }
+    }
+
+    fn finish(mut self, offered: u64, received_dropped: u64, sample: Offset) -> Home {
+        let highest_sequence = self.sequences.highest();
+        let sequences = self.sequences.finish(offered);
+        let issued = self.numbers.highest().map_or(0, |highest| highest + 1);
+        let numbers = self.numbers.finish(issued);
+        self.counts.offered = offered;
+        self.counts.returned = sequences.distinct;
+        self.counts.reflector_numbers = numbers.distinct;
+        self.counts.corrupted = self.damaged.len() as u64;
+        self.counts.reordered_return = numbers.reordering.reordered;
+        self.counts.reordered_by_sequence = sequences.reordering.reordered;
+        self.counts.highest_reflector_number = issued.checked_sub(1);
+        self.counts.missing_below_highest =
+            highest_sequence.map_or(0, |highest| highest + 1 - sequences.distinct);
+        self.counts.received_dropped = received_dropped;
+        Home {
+            counts: self.counts,
+            round_trips: self.latency.finish(sample),
+            loss: sequences.loss,
+            reordering_return: numbers.reordering,
+        }
+    }
+}

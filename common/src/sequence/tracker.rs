@@ -1,0 +1,239 @@
+//! The state machine that both ends run over every intact test frame.
+
+use serde::{Deserialize, Serialize};
+
+use super::extend::extend;
+use super::loss::{LossPattern, LossRuns};
+use super::reordering::{OrderMeter, Reordering};
+use super::rfc5560::Duplication;
+use super::window::{Mark, Window};
+
+/// No trial numbers frames from here on; it keeps arithmetic far from the end of 64 bits.
+const NO_LIMIT: u64 = 1 << 63;
+
+/// What an arrival was.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Arrival {
+    /// The first copy of its number.
+    First,
+    /// A further copy.
+    Copy,
+    /// It cannot be judged: older than the window (a first arrival or a copy, nobody knows any more), or at or above the
+    /// limit of [`Tracker::accept_below`]. Its number stays lost if it was so. Counted apart.
+    Late,
+}
+
+/// What became of the sequence numbers 0..offered. `distinct + lost == offered`.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Summary {
+    /// Numbers below `offered` that arrived at least once.
+    pub distinct: u64,
+    /// Arrivals beyond the first of their number.
+    pub copies: u64,
+    /// Numbers that arrived more than once (RFC 5560 section 5.2).
+    pub replicated: u64,
+    /// Arrivals older than the window: neither in `distinct` nor in `copies`.
+    pub late: u64,
+    /// Arrivals with a number that was never offered: first copies at or above `offered`, and all that
+    /// [`Tracker::accept_below`] turned away. Not 0 only if numbers were damaged or invented on the way.
+    pub beyond: u64,
+    /// Numbers below `offered` that did not arrive within the window.
+    pub lost: u64,
+    /// Reordering of the first copies (RFC 4737), those beyond included.
+    pub reordering: Reordering,
+    /// How loss was spread (RFC 3357).
+    pub loss: LossPattern,
+}
+
+impl Summary {
+    /// RFC 5560's figures.
+    pub fn duplication(&self) -> Duplication {
+        let received = self.reordering.received;
+        Duplication { received, arrivals: received + self.copies, replicated: self.replicated }
+    }
+}
+
+/// Follows one stream of sequence numbers that starts at 0.
+///
+/// It remembers the latest numbers in a window, word by word: a number is judged as long as its word (64 numbers from a
+/// multiple of 64 on) is one of the newest span / 64, that is for at least span − 63 numbers. The window is the loss
+/// threshold of RFC 7680 and RFC 4737, counted in numbers instead of seconds: what comes back later stays lost.
+///
+/// Memory: a quarter of an octet for each number of the span, and at most 96 KiB for extents.
+#[derive(Clone, Debug)]
+pub struct Tracker {
+    /// NextExp of RFC 4737: the highest number seen and 1.
+    next: u64,
+    window: Window,
+    order: OrderMeter,
+    runs: LossRuns,
+    copies: u64,
+    replicated: u64,
+    late: u64,
+    beyond: u64,
+    limit: u64,
+}
+
+impl Tracker {
+    /// A window of `span` numbers (rounded up to a power of two, 64 at the least), keeping the first `periods_kept` loss
+    /// periods one by one. Nothing allocates after this, until [`finish`](Self::finish).
+    pub fn new(span: usize, periods_kept: usize) -> Self {
+        let window = Window::new(span);
+        Self {
+            next: 0,
+            order: OrderMeter::new(window.span()),
+            window,
+            runs: LossRuns::new(periods_kept),
+            copies: 0,
+            replicated: 0,
+            late: 0,
+            beyond: 0,
+            limit: NO_LIMIT,
+        }
+    }
+
+    /// Numbers at or above `limit` (rounded up to a multiple of 64) are turned away and counted as beyond. With the most a
+    /// trial may offer as the limit, one absurd number cannot push the window past everything that is still to come.
+    pub fn accept_below(&mut self, limit: u64) {
+        self.limit = limit.min(NO_LIMIT).next_multiple_of(64);
+    }
+
+    /// As new, with the same window and limit; allocates nothing.
+    pub fn reset(&mut self) {
+        self.next = 0;
+        self.window.reset();
+        self.order.reset();
+        self.runs.reset();
+        self.copies = 0;
+        self.replicated = 0;
+        self.late = 0;
+        self.beyond = 0;
+    }
+
+    /// The sequence number that `low` on the wire stands for: the nearest to the highest seen, see [`extend`].
+    #[inline]
+    pub fn extend(&self, low: u32) -> u64 {
+        extend(low, self.next.saturating_sub(1))
+    }
+
+    /// Takes note of one arrival.
+    #[inline]
+    pub fn arrive(&mut self, sequence: u64) -> Arrival {
+        // The path of nearly every frame: the number expected, in the newest word of the window.
+        if sequence == self.next && sequence & 63 != 0 {
+            self.window.mark_new(sequence);
+            self.next = sequence + 1;
+            self.order.in_order(sequence);
+            return Arrival::First;
+        }
+        self.arrive_otherwise(sequence)
+    }
+
+    #[inline(never)]
+    fn arrive_otherwise(&mut self, sequence: u64) -> Arrival {
+        if sequence >= self.next {
+            if sequence >= self.limit {
+                self.beyond += 1;
+                return Arrival::Late;
+            }
+            self.window.cover(sequence, &mut self.runs);
+            self.window.mark_new(sequence);
+            if sequence > self.next {
+                self.order.discontinuity(self.next, sequence);
+            }
+            self.next = sequence + 1;
+            self.order.in_order(sequence);
+            return Arrival::First;
+        }
+        if self.window.has_left(sequence) {
+            self.late += 1;
+            return Arrival::Late;
+        }
+        match self.window.mark(sequence) {
+            Mark::New => {
+                self.order.out_of_order(sequence);
+                Arrival::First
+            }
+            Mark::Copy { again } => {
+                self.copies += 1;
+                self.replicated += u64::from(!again);
+                Arrival::Copy
+            }
+        }
+    }
+
+    /// What became of the numbers 0..offered, taking what is in the window for final. Changes nothing: more may arrive and it
+    /// may be asked again. Allocates.
+    ///
+    /// Exact as long as no number beyond `offered` has left the window, which takes two of them, a window apart;
+    /// [`accept_below`](Self::accept_below) rules that out.
+    pub fn finish(&self, offered: u64) -> Summary {
+        let beyond = self.window.seen_from(offered);
+        let distinct = (self.order.received() - beyond).min(offered);
+        let mut runs = self.runs.clone();
+        self.window.settle(offered, &mut runs);
+        Summary {
+            distinct,
+            copies: self.copies,
+            replicated: self.replicated,
+            late: self.late,
+            beyond: beyond + self.beyond,
+            lost: offered - distinct,
+            reordering: self.order.summary(),
+            loss: runs.close(offered),
+        }
+    }
+
+    /// Numbers that arrived at least once.
+    #[inline]
+    pub fn distinct(&self) -> u64 {
+        self.order.received()
+    }
+
+    /// Arrivals beyond the first of their number.
+    #[inline]
+    pub fn copies(&self) -> u64 {
+        self.copies
+    }
+
+    /// Numbers that arrived more than once.
+    #[inline]
+    pub fn replicated(&self) -> u64 {
+        self.replicated
+    }
+
+    /// Arrivals older than the window.
+    #[inline]
+    pub fn late(&self) -> u64 {
+        self.late
+    }
+
+    /// Arrivals turned away by the limit of [`accept_below`](Self::accept_below).
+    #[inline]
+    pub fn beyond(&self) -> u64 {
+        self.beyond
+    }
+
+    /// First copies that arrived after a larger number.
+    #[inline]
+    pub fn reordered(&self) -> u64 {
+        self.order.reordered()
+    }
+
+    /// The highest number seen; none before the first arrival.
+    #[inline]
+    pub fn highest(&self) -> Option<u64> {
+        self.next.checked_sub(1)
+    }
+
+    /// Numbers below the highest seen that have not arrived. It shrinks again when a hole in the window is filled.
+    #[inline]
+    pub fn lost_so_far(&self) -> u64 {
+        self.next - self.order.received()
+    }
+
+    /// The numbers the window has room for.
+    pub fn span(&self) -> usize {
+        self.window.span()
+    }
+}

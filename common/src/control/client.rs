@@ -55,7 +55,7 @@ pub struct Found {
 pub async fn discover(wire: &ControlWire, patience: Duration) -> Result<Vec<Found>, AskError> {
     const AGAIN: Duration = Duration::from_millis(200);
     const LINGER: Duration = Duration::from_millis(400);
-    let exchange = random() as u32;
+    let exchange = (random() as u32) | 1;
     let body = encode(&Request::Discover { version: env!("CARGO_PKG_VERSION").to_owned() });
     let question = envelope::seal(PROTOCOL, Direction::Request, exchange, &body, DISCOVERY_OCTETS);
     let mut end = Instant::now() + patience;
@@ -90,7 +90,7 @@ pub async fn discover(wire: &ControlWire, patience: Duration) -> Result<Vec<Foun
 impl Client {
     #[must_use]
     pub fn new(wire: ControlWire, peer: Peer) -> Self {
-        Self { wire, peer, exchange: random() as u32 }
+        Self { wire, peer, exchange: (random() as u32) | 1 }
     }
 
     /// Asks, and asks again, until the reflector answers or `patience` is over.
@@ -98,7 +98,8 @@ impl Client {
     /// # Errors
     /// [`AskError`], in its own words.
     pub async fn ask(&mut self, request: &Request, patience: Duration) -> Result<Reply, AskError> {
-        self.exchange = self.exchange.wrapping_add(1);
+        // Exchange 0 is for announcements.
+        self.exchange = self.exchange.checked_add(1).unwrap_or(1);
         let body = encode(request);
         let question = envelope::seal(PROTOCOL, Direction::Request, self.exchange, &body, REQUEST_OCTETS);
         let begun = Instant::now();

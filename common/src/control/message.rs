@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use super::counts::FarCounts;
 use crate::frame::FrameSpec;
-use crate::link::{LinkFacts, PortDrops};
+use crate::link::{HostDid, LinkFacts, PortDrops};
 
 /// One end of the pair, as it describes itself.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -33,6 +33,8 @@ pub enum DataAddress {
 pub struct TrialSpec {
     /// The frames as they leave the generator; `frame.session` is the trial's tag.
     pub frame: FrameSpec,
+    /// Frames that will be offered at most: a higher sequence number is not of this trial.
+    pub frames: u64,
     /// Frames a second, for the depth of the reflector's window.
     pub frames_per_s: f64,
     /// Whether the reflector compares the fill of every frame.
@@ -128,6 +130,11 @@ pub struct FarReport {
     pub drops: Option<PortDrops>,
     /// Submissions the port turned away and took later; the interface's own counter sees them too.
     pub turned_away: u64,
+    /// PAUSE frames the far port received and sent; `None` where they are not counted.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pause_received: Option<u64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pause_sent: Option<u64>,
     /// Carrier changes at the far end: seconds since the trial's start was agreed, and the new state.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub carrier: Vec<FarCarrier>,
@@ -142,8 +149,13 @@ pub struct FarReport {
 /// One carrier change at the far end.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct FarCarrier {
+    /// Seconds since the trial was agreed.
     pub at_s: f64,
+    /// Whether carrier is there now.
     pub up: bool,
-    /// Done on the host itself (administratively), not on the cable.
-    pub by_host: bool,
+    /// How often it was lost since the change before.
+    pub losses: u32,
+    /// What the host did that explains it; `None` charges the chain.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub host: Option<HostDid>,
 }

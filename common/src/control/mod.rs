@@ -6,6 +6,7 @@
 pub mod client;
 pub mod counts;
 pub mod envelope;
+pub mod listen;
 pub mod message;
 pub mod server;
 pub mod strangers;

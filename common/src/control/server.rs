@@ -45,12 +45,24 @@ impl Server {
     /// What the kernel says.
     pub async fn next(&mut self) -> io::Result<Asked> {
         loop {
-            let (peer, octets) = self.wire.receive(&mut self.buffer).await?;
+            let (peer, octets) = match self.wire.receive(&mut self.buffer).await {
+                Ok(heard) => heard,
+                // The link is administratively down for the moment.
+                Err(error) if error.raw_os_error() == Some(libc::ENETDOWN) => {
+                    tokio::time::sleep(Duration::from_millis(100)).await;
+                    continue;
+                }
+                Err(error) => return Err(error),
+            };
             let Some(opened) = envelope::open(&self.buffer[..octets]) else { continue };
             if opened.direction != Direction::Request {
                 continue;
             }
             let exchange = opened.exchange;
+            if exchange == 0 {
+                // An announcement, for the switches on the way only.
+                continue;
+            }
             if opened.version != PROTOCOL {
                 let text = format!(
                     "this reflector speaks protocol version {PROTOCOL}, the generator version {}: install \

@@ -17,6 +17,7 @@
 //! for reordering (RFC 4737 section 3.6); loss alone never makes a later frame reordered (section 6); a hole that is
 //! filled while the window still covers it is no loss.
 
+mod damaged;
 mod extend;
 mod loss;
 #[cfg(test)]
@@ -30,6 +31,7 @@ mod tracker;
 mod vectors;
 mod window;
 
+pub use damaged::Damaged;
 pub use extend::extend;
 pub use loss::{LossPattern, LossPeriod, NEAR_DISTANCE};
 pub use reordering::{DEGREES, Reordering};

@@ -220,6 +220,18 @@ impl Tracker {
         self.order.reordered()
     }
 
+    /// Whether a number is older than the window, so that its arrival could not be judged.
+    #[inline]
+    pub fn is_late(&self, sequence: u64) -> bool {
+        self.window.has_left(sequence)
+    }
+
+    /// Whether a number has arrived; false for one that the window no longer covers.
+    #[inline]
+    pub fn contains(&self, sequence: u64) -> bool {
+        sequence < self.next && !self.window.has_left(sequence) && self.window.contains(sequence)
+    }
+
     /// The highest number seen; none before the first arrival.
     #[inline]
     pub fn highest(&self) -> Option<u64> {

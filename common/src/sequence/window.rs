@@ -57,6 +57,12 @@ impl Window {
         sequence >> 6 < self.floor
     }
 
+    /// Whether a number that lies in the window is marked.
+    #[inline]
+    pub(crate) fn contains(&self, sequence: u64) -> bool {
+        self.words[self.slot(sequence >> 6)].seen & (1 << (sequence & 63)) != 0
+    }
+
     /// Marks a number that lies in the newest word and is known to be unseen.
     #[inline]
     pub(crate) fn mark_new(&mut self, sequence: u64) {

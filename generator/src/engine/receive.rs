@@ -2,11 +2,12 @@
 
 use std::io;
 use std::sync::atomic::Ordering;
+use std::time::Duration;
 
 use kitproof_common::frame::{Checked, Checker, TestHeader};
 use kitproof_common::port::clock::Offset;
 use kitproof_common::port::{Meta, Receive};
-use kitproof_common::sequence::{Arrival, LossPattern, Reordering, Tracker};
+use kitproof_common::sequence::{Arrival, Damaged, LossPattern, Reordering, Tracker};
 
 use super::Trial;
 use super::latency::{Latency, RoundTrips};
@@ -17,8 +18,6 @@ use crate::verdict::HomeCounts;
 pub const BATCH: usize = 64;
 /// Loss periods kept one by one; all are counted.
 const PERIODS_KEPT: usize = 4_096;
-/// Damaged frames remembered by their sequence number; more are counted without it.
-const DAMAGED_KEPT: usize = 65_536;
 
 /// The receiver of one trial.
 pub struct Receiver<'a, P> {
@@ -35,7 +34,7 @@ struct Counting {
     /// The reflector's numbers: what it sent, in its order.
     numbers: Tracker,
     latency: Latency,
-    damaged: Vec<u64>,
+    damaged: Damaged,
     reserved: u64,
     counts: HomeCounts,
 }
@@ -67,7 +66,7 @@ impl<'a, P: Receive> Receiver<'a, P> {
             sequences: Tracker::new(trial.window(), PERIODS_KEPT),
             numbers: Tracker::new(trial.window(), 0),
             latency: Latency::new(offset, start_ns, interval_ns, trial.warm_up),
-            damaged: Vec::with_capacity(DAMAGED_KEPT),
+            damaged: Damaged::default(),
             reserved: 0,
             counts: HomeCounts::default(),
         };
@@ -96,6 +95,14 @@ impl<'a, P: Receive> Receiver<'a, P> {
         Ok(arrived)
     }
 
+    /// Waits until a frame may be there or the time is over.
+    ///
+    /// # Errors
+    /// When the port is gone for good.
+    pub fn wait(&mut self, timeout: Duration) -> io::Result<()> {
+        self.port.wait(timeout)
+    }
+
     /// The counts, once nothing more is expected. `offered` is how many frames left.
     ///
     /// # Errors
@@ -119,74 +126,59 @@ impl Counting {
     #[inline]
     fn intact(&mut self, header: &TestHeader, meta: Meta) {
         let sequence = self.sequences.extend(header.sequence);
-        let number = self.numbers.extend(header.reflector_sequence);
-        if sequence >= self.reserved || self.numbers.is_late(number) || self.sequences.is_late(sequence) {
-            return self.impossible(sequence);
+        if sequence >= self.reserved {
+            self.counts.beyond += 1;
+            return;
         }
         self.counts.arrivals += 1;
-        match (self.numbers.arrive(number), self.sequences.arrive(sequence)) {
-            (Arrival::First, Arrival::First) => {
-                if !self.damaged.is_empty() {
-                    self.damaged.retain(|damaged| *damaged != sequence);
+        let number = self.numbers.extend(header.reflector_sequence);
+        match self.numbers.arrive(number) {
+            Arrival::First => match self.sequences.arrive(sequence) {
+                Arrival::First => {
+                    self.damaged.intact_arrived(sequence);
+                    self.latency.record(sequence, header.departure, header.residence, meta.arrived_ns);
                 }
-                self.latency.record(
-                    sequence,
-                    header.departure,
-                    header.residence,
-                    meta.arrived_ns,
-                );
+                Arrival::Copy => self.counts.copies_forward_home += 1,
+                Arrival::Late => self.counts.late += 1,
+            },
+            Arrival::Copy => {
+                self.counts.copies_return += 1;
+                if !self.sequences.contains(sequence) {
+                    // One of the reflector's numbers on two different frames: marked, so that the accounting
+                    // finds the contradiction.
+                    self.sequences.arrive(sequence);
+                }
             }
-            (Arrival::First, _) => self.counts.copies_forward_home += 1,
-            (_, Arrival::Copy) => self.counts.copies_return += 1,
-            // One number of the reflector's on two different frames: its counts cannot be believed.
-            (_, _) => self.counts.contradictions += 1,
+            Arrival::Late => self.counts.late_numbers += 1,
         }
     }
 
-    /// A sequence number that was never sent is a stranger's; one older than the window comes too late to
-    /// be judged, and stays lost.
-    #[cold]
-    fn impossible(&mut self, sequence: u64) {
-        if sequence >= self.reserved {
-            self.counts.foreign += 1;
-        } else {
-            self.counts.late += 1;
-        }
-    }
-
-    /// A damaged frame counts once by its sequence number, unless an intact copy is home.
     #[cold]
     fn damaged(&mut self, header: Option<TestHeader>) {
-        let Some(header) = header else {
-            self.counts.corrupted_anonymous += 1;
-            return;
-        };
+        let Some(header) = header else { return self.damaged.arrived_anonymous() };
         let sequence = self.sequences.extend(header.sequence);
         if sequence >= self.reserved {
-            self.counts.foreign += 1;
-        } else if self.sequences.contains(sequence) || self.damaged.contains(&sequence) {
-            self.counts.corrupted_copies += 1;
-        } else if self.damaged.len() < DAMAGED_KEPT {
-            self.damaged.push(sequence);
+            self.counts.beyond += 1;
         } else {
-            self.counts.corrupted_anonymous += 1;
+            self.damaged.arrived(sequence, self.sequences.contains(sequence));
         }
     }
 
     fn finish(mut self, offered: u64, received_dropped: u64, sample: Offset) -> Home {
-        let highest_sequence = self.sequences.highest();
-        let sequences = self.sequences.finish(offered);
         let issued = self.numbers.highest().map_or(0, |highest| highest + 1);
+        let sequences = self.sequences.finish(offered);
         let numbers = self.numbers.finish(issued);
         self.counts.offered = offered;
         self.counts.returned = sequences.distinct;
         self.counts.reflector_numbers = numbers.distinct;
-        self.counts.corrupted = self.damaged.len() as u64;
+        self.counts.corrupted = self.damaged.distinct();
+        self.counts.corrupted_anonymous = self.damaged.anonymous();
+        self.counts.damaged_copies = self.damaged.copies();
         self.counts.reordered_return = numbers.reordering.reordered;
         self.counts.reordered_by_sequence = sequences.reordering.reordered;
-        self.counts.highest_reflector_number = issued.checked_sub(1);
-        self.counts.missing_below_highest =
-            highest_sequence.map_or(0, |highest| highest + 1 - sequences.distinct);
+        self.counts.highest_sequence = self.sequences.highest();
+        self.counts.highest_reflector_number = self.numbers.highest();
+        self.counts.missing_below_highest = numbers.lost;
         self.counts.received_dropped = received_dropped;
         Home {
             counts: self.counts,

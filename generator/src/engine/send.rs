@@ -37,6 +37,7 @@ pub struct Sender<'a, P> {
     frames: u64,
     deadline: u64,
     waited: bool,
+    start_ns: u64,
 }
 
 /// What the sender measured.
@@ -79,6 +80,7 @@ impl<'a, P: Transmit> Sender<'a, P> {
             frames: trial.frames,
             deadline: start_ns.saturating_add(trial.give_up_ns),
             waited: true,
+            start_ns,
         })
     }
 
@@ -130,7 +132,7 @@ impl<'a, P: Transmit> Sender<'a, P> {
             offered: self.next,
             load: self.meter.finish(),
             turned_away: self.port.turned_away(),
-            start_ns: 0,
+            start_ns: self.start_ns,
         }
     }
 }

@@ -1,0 +1,42 @@
+//! What a process does to itself and asks of its host: privileges, its parent, the host's name.
+
+use rustix::process::Signal;
+use rustix::thread::{CapabilitySet, CapabilitySets};
+
+/// The name of this host.
+#[must_use]
+pub fn name() -> String {
+    rustix::system::uname().nodename().to_string_lossy().into_owned()
+}
+
+/// Gives up every capability but those to keep (of those it has), and every way to get one back. Must be
+/// called before threads are started: capabilities belong to a thread (capabilities(7)).
+///
+/// # Errors
+/// What the kernel says.
+pub fn keep_only(keep: CapabilitySet) -> std::io::Result<()> {
+    let have = rustix::thread::capabilities(None)?;
+    let kept = have.permitted & keep;
+    rustix::thread::set_capabilities(
+        None,
+        CapabilitySets { effective: kept, permitted: kept, inheritable: CapabilitySet::empty() },
+    )?;
+    rustix::thread::set_no_new_privs(true)?;
+    Ok(())
+}
+
+/// Whether this process may open packet sockets.
+#[must_use]
+pub fn may_open_packet_sockets() -> bool {
+    rustix::thread::capabilities(None).is_ok_and(|sets| sets.effective.contains(CapabilitySet::NET_RAW))
+}
+
+/// Ends this process when the thread that started it ends, prctl(2): so that a bench that was killed leaves
+/// nothing behind.
+///
+/// # Errors
+/// What the kernel says.
+pub fn exit_with_parent() -> std::io::Result<()> {
+    rustix::process::set_parent_process_death_signal(Some(Signal::KILL))?;
+    Ok(())
+}

@@ -1,0 +1,157 @@
+//! `kitproof-reflector`: the far end of the pair.
+
+use std::net::{IpAddr, SocketAddr};
+use std::process::ExitCode;
+use std::time::Duration;
+
+use anyhow::{Context, Result, bail};
+use clap::Parser;
+use kitproof_common::control::wire::ControlWire;
+use kitproof_common::control::{UDP_PORT, random_mac};
+use kitproof_common::host;
+use kitproof_common::link::{self, CarrierWatch, LinkError, State};
+use kitproof_common::port::OpenError;
+use kitproof_reflector::medium::Medium;
+use kitproof_reflector::service::Service;
+use rustix::thread::CapabilitySet;
+use tokio::signal::unix::{SignalKind, signal};
+
+/// The environment refused: no such interface, no permission.
+const REFUSED: u8 = 4;
+
+/// Return test frames to the generator until stopped.
+///
+/// The other end of the pair: run it on the machine at the far side of the kit, on the port the kit is
+/// plugged into. It needs no addresses and answers nothing but a session it has agreed to.
+#[derive(Parser, Debug)]
+#[command(name = "kitproof-reflector", version, after_help = CAUTION)]
+struct Arguments {
+    /// The interface the kit under test is plugged into
+    #[arg(required_unless_present = "listen", conflicts_with = "listen")]
+    interface: Option<String>,
+
+    /// Return UDP datagrams sent to this address instead, for routed paths (no privilege needed)
+    #[arg(long, value_name = "ADDR[:PORT]", value_parser = parse_listen)]
+    listen: Option<SocketAddr>,
+
+    /// End a session that has not been heard of for this long
+    #[arg(long, value_name = "SECONDS", default_value_t = 120, value_parser = clap::value_parser!(u64).range(1..))]
+    idle: u64,
+
+    /// Run even on the interface that carries the default route
+    #[arg(long)]
+    allow_default_route: bool,
+
+    /// Say nothing while running
+    #[arg(long, short)]
+    quiet: bool,
+
+    /// Stop when the process that started this one ends (for scripts)
+    #[arg(long, hide = true)]
+    exit_with_parent: bool,
+}
+
+const CAUTION: &str = "Line-rate traffic takes a live network down. Use it on an isolated bench only: a \
+                       link that carries nothing else (RFC 6815).";
+
+fn parse_listen(text: &str) -> Result<SocketAddr, String> {
+    text.parse::<SocketAddr>()
+        .or_else(|_| {
+            text.trim_start_matches('[')
+                .trim_end_matches(']')
+                .parse::<IpAddr>()
+                .map(|address| SocketAddr::new(address, UDP_PORT))
+        })
+        .map_err(|_| "an address such as 192.0.2.1, 192.0.2.1:49196 or [2001:db8::1]:49196".to_owned())
+}
+
+fn main() -> ExitCode {
+    let arguments = Arguments::parse();
+    if arguments.exit_with_parent
+        && let Err(error) = host::exit_with_parent()
+    {
+        eprintln!("kitproof-reflector: cannot follow the parent process: {error}");
+        return ExitCode::from(REFUSED);
+    }
+    let runtime = match tokio::runtime::Builder::new_current_thread().enable_all().build() {
+        Ok(runtime) => runtime,
+        Err(error) => {
+            eprintln!("kitproof-reflector: no runtime: {error}");
+            return ExitCode::from(REFUSED);
+        }
+    };
+    let local = tokio::task::LocalSet::new();
+    match local.block_on(&runtime, run(arguments)) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("kitproof-reflector: {error:#}");
+            ExitCode::from(REFUSED)
+        }
+    }
+}
+
+async fn run(arguments: Arguments) -> Result<()> {
+    let (medium, wire, watch) = match (&arguments.interface, arguments.listen) {
+        (Some(interface), _) => on_interface(interface, arguments.allow_default_route).await?,
+        (None, Some(address)) => {
+            let socket =
+                tokio::net::UdpSocket::bind(address).await.with_context(|| format!("cannot listen on {address}"))?;
+            (Medium::Udp { local: address.ip() }, ControlWire::Datagrams(socket), None)
+        }
+        (None, None) => bail!("name an interface, or an address to --listen on"),
+    };
+    // Each trial opens a port of its own, so that much is kept.
+    host::keep_only(CapabilitySet::NET_RAW).context("cannot give up privileges")?;
+    if !arguments.quiet {
+        let place = match &medium {
+            Medium::Interface { name, .. } => format!("on {name}"),
+            Medium::Udp { .. } => format!("on UDP {}", arguments.listen.map(|a| a.to_string()).unwrap_or_default()),
+        };
+        eprintln!(
+            "kitproof-reflector {} {place}: returning the test frames of agreed sessions. Ctrl-C stops.\n{CAUTION}",
+            env!("CARGO_PKG_VERSION")
+        );
+    }
+    let idle = Duration::from_secs(arguments.idle);
+    let mut service = Service::new(medium, wire, watch, idle, arguments.quiet);
+    service.run(stopped()?).await.context("the control socket failed")?;
+    Ok(())
+}
+
+async fn on_interface(name: &str, allow_default_route: bool) -> Result<(Medium, ControlWire, Option<CarrierWatch>)> {
+    let facts = link::facts(name).await?;
+    let routes = link::default_route_interfaces().await.unwrap_or_default();
+    let carries_route = routes.contains(&facts.index) && !allow_default_route;
+    let refused: Vec<String> = link::fit(&facts, carries_route)
+        .into_iter()
+        .filter(|point| point.state == State::Refuse)
+        .map(|point| match point.advice {
+            Some(advice) => format!("{}: {advice}", point.found),
+            None => point.found,
+        })
+        .collect();
+    if !refused.is_empty() {
+        bail!("{name} cannot be used: {}", refused.join("; "));
+    }
+    let wire = ControlWire::frames(name, facts.index, random_mac(), true).map_err(explain)?;
+    let watch = CarrierWatch::open(name).await.map_err(|error: LinkError| anyhow::anyhow!(error))?;
+    Ok((Medium::Interface { name: facts.name, index: facts.index }, wire, Some(watch)))
+}
+
+fn explain(error: OpenError) -> anyhow::Error {
+    anyhow::anyhow!(error)
+}
+
+/// Ready when the process is asked to stop.
+fn stopped() -> Result<impl Future<Output = ()>> {
+    let mut interrupt = signal(SignalKind::interrupt())?;
+    let mut terminate = signal(SignalKind::terminate())?;
+    let mut hangup = signal(SignalKind::hangup())?;
+    Ok(async move {
+        tokio::select! {
+            _ = interrupt.recv() => {}
+            _ = terminate.recv() => {}
+            _ = hangup.recv() => {}
+        }
+    })
+}

@@ -1,0 +1,394 @@
+//! The reflector's sessions: consent, trials, counts, and when they are forgotten.
+
+use std::collections::HashMap;
+use std::time::{Duration, Instant};
+
+use kitproof_common::control::server::{Asked, Server};
+use kitproof_common::control::wire::{ControlWire, Peer};
+use kitproof_common::control::{
+    DataAddress, End, FarCarrier, FarReport, Refusal, Reply, Request, TrialSpec, random,
+};
+use kitproof_common::host;
+use kitproof_common::link::{self, CarrierEvent, CarrierWatch, Counters, LinkKind};
+use kitproof_common::port::clock;
+
+use crate::isolation::{Finding, Isolation};
+use crate::medium::{DataPort, Medium};
+use crate::worker::Worker;
+
+/// Sessions at once.
+const SESSIONS: usize = 8;
+/// How long the counts of a finished or broken session are kept.
+const KEPT: Duration = Duration::from_secs(3600);
+/// Carrier changes told in one report.
+const CARRIER_TOLD: usize = 6;
+
+struct Session {
+    peer: Peer,
+    asker: u64,
+    generator: End,
+    data: DataPort,
+    trial: Option<ActiveTrial>,
+    finished: HashMap<u16, FarReport>,
+    last_heard: Instant,
+    last_activity: u64,
+    /// Closed or expired: only its counts are left.
+    ended: Option<Instant>,
+    opened_speed: Option<u32>,
+}
+
+struct ActiveTrial {
+    tag: u16,
+    spec: TrialSpec,
+    worker: Worker,
+    before: Option<Counters>,
+    kind: Option<LinkKind>,
+    started_ns: u64,
+}
+
+/// Everything the reflector knows while it runs.
+pub struct Service {
+    medium: Medium,
+    server: Server,
+    idle: Duration,
+    isolation: Isolation,
+    watch: Option<CarrierWatch>,
+    carrier: Vec<CarrierEvent>,
+    sessions: HashMap<u64, Session>,
+    quiet: bool,
+}
+
+impl Service {
+    #[must_use]
+    pub fn new(
+        medium: Medium,
+        wire: ControlWire,
+        watch: Option<CarrierWatch>,
+        idle: Duration,
+        quiet: bool,
+    ) -> Self {
+        Self {
+            medium,
+            server: Server::new(wire),
+            idle,
+            isolation: Isolation::default(),
+            watch,
+            carrier: Vec::new(),
+            sessions: HashMap::new(),
+            quiet,
+        }
+    }
+
+    /// Answers until `stop` is ready.
+    ///
+    /// # Errors
+    /// When the control socket is gone for good.
+    pub async fn run(&mut self, stop: impl Future<Output = ()>) -> std::io::Result<()> {
+        let mut tick = tokio::time::interval(Duration::from_secs(1));
+        tokio::pin!(stop);
+        loop {
+            tokio::select! {
+                () = &mut stop => break,
+                asked = self.server.next() => {
+                    let asked = asked?;
+                    let (reply, source) = self.reply(&asked).await;
+                    self.server.answer(&asked, &reply, source).await?;
+                }
+                event = next_event(&mut self.watch) => match event {
+                    Some(event) => self.carrier_changed(event),
+                    None => {
+                        return Err(std::io::Error::other("the interface was removed"));
+                    }
+                },
+                _ = tick.tick() => self.forget().await,
+            }
+        }
+        for id in self.sessions.keys().copied().collect::<Vec<_>>() {
+            self.end(id, "stopped").await;
+        }
+        Ok(())
+    }
+
+    fn say(&self, text: &str) {
+        if !self.quiet {
+            eprintln!("{text}");
+        }
+    }
+
+    fn carrier_changed(&mut self, event: CarrierEvent) {
+        self.isolation.carrier(event.up);
+        self.say(if event.up { "carrier is up" } else { "carrier is down" });
+        self.carrier.push(event);
+        if self.carrier.len() > 4_096 {
+            self.carrier.drain(..1_024);
+        }
+    }
+
+    /// The answer, and the address it is given from if that is not the usual one.
+    async fn reply(
+        &mut self,
+        asked: &Asked,
+    ) -> (Reply, Option<kitproof_common::frame::MacAddr>) {
+        if let Some(id) = asked.request.session() {
+            match self.sessions.get_mut(&id) {
+                Some(session) if session.peer == asked.peer => session.last_heard = Instant::now(),
+                _ => {
+                    let text = "the reflector knows no such session: it was restarted, or the session was \
+                                idle for too long"
+                        .to_owned();
+                    return (Reply::Refused { code: Refusal::UnknownSession, text }, None);
+                }
+            }
+        }
+        let reply = match &asked.request {
+            Request::Discover { .. } => self.here(),
+            Request::Open { asker, end, data } => self.open(asked.peer, *asker, end, *data).await,
+            Request::Start { session, trial } => self.start(*session, trial).await,
+            Request::Learn { session } => {
+                let source = self.sessions.get(session).and_then(|session| session.data.mac());
+                return (Reply::Learned, source);
+            }
+            Request::Finish { session, trial } | Request::Counts { session, trial } => {
+                self.finish(*session, *trial).await
+            }
+            Request::Close { session } => {
+                self.end(*session, "closed").await;
+                Reply::Closed
+            }
+        };
+        (reply, None)
+    }
+
+    fn here(&self) -> Reply {
+        Reply::Here {
+            host: host::name(),
+            interface: match &self.medium {
+                Medium::Interface { name, .. } => name.clone(),
+                Medium::Udp { local } => local.to_string(),
+            },
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+            sessions: self.sessions.values().filter(|session| session.ended.is_none()).count() as u32,
+        }
+    }
+
+    async fn open(&mut self, peer: Peer, asker: u64, end: &End, data: DataAddress) -> Reply {
+        let facts = match self.medium.facts().await {
+            Ok(facts) => facts,
+            Err(error) => return Reply::Refused { code: Refusal::Unable, text: error.to_string() },
+        };
+        let known = self
+            .sessions
+            .iter()
+            .find(|(_, session)| session.asker == asker && session.peer == peer && session.ended.is_none());
+        let id = if let Some((id, _)) = known {
+            *id
+        } else {
+            if let Medium::Interface { name, index } = &self.medium {
+                let friends = [facts.as_ref(), end.link.as_ref()]
+                    .into_iter()
+                    .filter_map(|link| link?.mac)
+                    .collect();
+                match self.isolation.look(name, *index, friends) {
+                    Finding::Quiet => {}
+                    Finding::Listening(left) => {
+                        return Reply::Listening { remaining_ms: left.as_millis() as u64 };
+                    }
+                    Finding::Heard(text) => {
+                        return Reply::Refused { code: Refusal::NotIsolated, text };
+                    }
+                }
+            }
+            if self.sessions.values().filter(|session| session.ended.is_none()).count() >= SESSIONS {
+                let text = format!("the reflector has {SESSIONS} sessions already and takes no more");
+                return Reply::Refused { code: Refusal::Full, text };
+            }
+            let data = match self.medium.data_port(peer, data) {
+                Ok(data) => data,
+                Err(error) => return Reply::Refused { code: Refusal::Unable, text: error.to_string() },
+            };
+            self.say(&format!("session with {} opened", end.host));
+            let id = random();
+            self.sessions.insert(
+                id,
+                Session {
+                    peer,
+                    asker,
+                    generator: end.clone(),
+                    data,
+                    trial: None,
+                    finished: HashMap::new(),
+                    last_heard: Instant::now(),
+                    last_activity: 0,
+                    ended: None,
+                    opened_speed: facts.as_ref().and_then(|facts| facts.speed_mbps),
+                },
+            );
+            id
+        };
+        let address = match self.sessions[&id].data.address() {
+            Ok(address) => address,
+            Err(error) => return Reply::Refused { code: Refusal::Unable, text: error.to_string() },
+        };
+        let end = End {
+            host: host::name(),
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+            via: self.medium.via().to_owned(),
+            link: facts,
+        };
+        Reply::Opened { session: id, end, data: address, idle_s: self.idle.as_secs() }
+    }
+
+    async fn start(&mut self, id: u64, spec: &TrialSpec) -> Reply {
+        let (before, kind) = match &self.medium {
+            Medium::Interface { name, .. } => {
+                (link::counters(name).await.ok(), link::facts(name).await.ok().map(|facts| facts.kind))
+            }
+            Medium::Udp { .. } => (None, None),
+        };
+        let tag = spec.frame.session;
+        let Some(session) = self.sessions.get_mut(&id) else { return unknown_trial(tag) };
+        if let Some(active) = session.trial.take() {
+            if active.tag == tag {
+                session.trial = Some(active);
+                return Reply::Started;
+            }
+            // The generator gave the last one up; its counts are kept.
+            self.conclude(id, active).await;
+        }
+        let Some(session) = self.sessions.get_mut(&id) else { return unknown_trial(tag) };
+        match self.medium.start(&session.data, spec) {
+            Ok(worker) => {
+                session.trial = Some(ActiveTrial {
+                    tag,
+                    spec: spec.clone(),
+                    worker,
+                    before,
+                    kind,
+                    started_ns: clock::monotonic_ns(),
+                });
+                Reply::Started
+            }
+            Err(error) => {
+                Reply::Refused { code: Refusal::Unable, text: format!("the reflector cannot: {error}") }
+            }
+        }
+    }
+
+    async fn finish(&mut self, id: u64, tag: u16) -> Reply {
+        let active = self.sessions.get_mut(&id).and_then(|session| {
+            session.trial.take_if(|trial| trial.tag == tag)
+        });
+        if let Some(active) = active {
+            self.conclude(id, active).await;
+        }
+        match self.sessions.get(&id).and_then(|session| session.finished.get(&tag)) {
+            Some(report) => Reply::Counts(Box::new(report.clone())),
+            None => unknown_trial(tag),
+        }
+    }
+
+    /// Ends a trial: queues emptied, counts taken and kept.
+    async fn conclude(&mut self, id: u64, trial: ActiveTrial) {
+        let Some(ended) = trial.worker.finish().await else { return };
+        let mut report = FarReport {
+            counts: ended.counts,
+            turned_away: ended.turned_away,
+            arrival_rate: ended.arrival_rate,
+            ..FarReport::default()
+        };
+        if let Some(watch) = &mut self.watch {
+            let _ = watch.refresh().await;
+            while let Some(event) = watch.try_next() {
+                self.isolation.carrier(event.up);
+                self.carrier.push(event);
+            }
+        }
+        report.carrier = self
+            .carrier
+            .iter()
+            .filter(|event| event.at_ns >= trial.started_ns)
+            .take(CARRIER_TOLD)
+            .map(|event| FarCarrier {
+                at_s: (event.at_ns - trial.started_ns) as f64 / 1e9,
+                up: event.up,
+                losses: event.losses,
+                host: event.host,
+            })
+            .collect();
+        if let Medium::Interface { name, .. } = &self.medium {
+            let after = link::counters(name).await.ok();
+            if let (Some(before), Some(after), Some(kind)) = (&trial.before, &after, &trial.kind) {
+                let gained = after.since(before);
+                report.drops = Some(link::bounds(&gained, kind));
+                report.pause_received = gained.pause_rx;
+                report.pause_sent = gained.pause_tx;
+            }
+            report.speed_now = link::facts(name).await.ok().and_then(|facts| facts.speed_mbps);
+        }
+        let Some(session) = self.sessions.get_mut(&id) else { return };
+        report.speed_now = report.speed_now.filter(|speed| Some(*speed) != session.opened_speed);
+        let text = format!(
+            "{}: {} octets: {} frames reached, {} returned{}{}",
+            session.generator.host,
+            trial.spec.frame.frame_size,
+            report.counts.reached,
+            report.counts.reflected - report.counts.refused,
+            drops_in_words(&report),
+            ended.failure.map_or(String::new(), |error| format!("; ended early: {error}")),
+        );
+        session.finished.insert(trial.tag, report);
+        self.say(&text);
+    }
+
+    async fn end(&mut self, id: u64, why: &str) {
+        let Some(session) = self.sessions.get_mut(&id) else { return };
+        if session.ended.replace(Instant::now()).is_some() {
+            return;
+        }
+        let text = format!("session with {} {why}", session.generator.host);
+        if let Some(active) = session.trial.take() {
+            self.conclude(id, active).await;
+        }
+        self.say(&text);
+    }
+
+    /// Ends sessions that have been idle, and forgets those that ended an hour ago.
+    async fn forget(&mut self) {
+        let now = Instant::now();
+        let mut idle = Vec::new();
+        for (id, session) in &mut self.sessions {
+            let activity = session.trial.as_ref().map_or(0, |trial| trial.worker.activity());
+            if activity != session.last_activity {
+                session.last_activity = activity;
+                session.last_heard = now;
+            }
+            if session.ended.is_none() && now.duration_since(session.last_heard) >= self.idle {
+                idle.push(*id);
+            }
+        }
+        for id in idle {
+            self.end(id, "expired: nothing was heard of it").await;
+        }
+        self.sessions
+            .retain(|_, session| session.ended.is_none_or(|ended| now.duration_since(ended) < KEPT));
+    }
+}
+
+fn drops_in_words(report: &FarReport) -> String {
+    let own = report.counts.dropped + report.counts.refused;
+    if own == 0 { String::new() } else { format!("; {own} dropped here") }
+}
+
+fn unknown_trial(tag: u16) -> Reply {
+    Reply::Refused {
+        code: Refusal::UnknownTrial,
+        text: format!("the reflector knows no trial {tag} in this session"),
+    }
+}
+
+async fn next_event(watch: &mut Option<CarrierWatch>) -> Option<CarrierEvent> {
+    match watch {
+        Some(watch) => watch.next().await,
+        None => std::future::pending().await,
+    }
+}

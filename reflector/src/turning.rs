@@ -1,0 +1,162 @@
+//! What the reflector does to each frame: judge it, number it, turn it round. No I/O, no clock.
+
+use std::io;
+
+use kitproof_common::control::TrialSpec;
+use kitproof_common::control::counts::{FarCounts, FarLossPeriod};
+use kitproof_common::frame::{Checked, Checker, FrameError, TestHeader, Turner, residence_field};
+use kitproof_common::port::{Meta, Turn};
+use kitproof_common::sequence::{Arrival, Damaged, Tracker};
+
+/// Frames turned in one call at most.
+const BATCH: usize = 64;
+/// Loss periods told one by one; as many as an answer holds.
+const PERIODS_TOLD: usize = 4;
+/// A stamp that lies further ahead than this belongs to a wall clock that was stepped.
+const AHEAD_NS: u64 = 1_000_000;
+
+/// One trial at the reflector.
+pub struct Turning {
+    checker: Checker,
+    turner: Turner,
+    sequences: Tracker,
+    damaged: Damaged,
+    counts: FarCounts,
+    frames: u64,
+    /// Frames returned since the port was last found empty.
+    run: u64,
+    first_arrival: u64,
+    last_arrival: u64,
+}
+
+impl Turning {
+    /// # Errors
+    /// A frame that cannot be built.
+    pub fn new(trial: &TrialSpec) -> Result<Self, FrameError> {
+        // Four seconds of frames, as at the generator.
+        let window = ((trial.frames_per_s * 4.0) as usize).clamp(1 << 16, 1 << 27);
+        Ok(Self {
+            checker: Checker::forward(&trial.frame, trial.fill_check)?,
+            turner: Turner::new(&trial.frame)?,
+            sequences: Tracker::new(window, PERIODS_TOLD),
+            damaged: Damaged::default(),
+            counts: FarCounts::default(),
+            frames: trial.frames,
+            run: 0,
+            first_arrival: 0,
+            last_arrival: 0,
+        })
+    }
+
+    /// Turns one batch round; how many frames had arrived. `now` is the wall clock, as the kernel's stamps.
+    ///
+    /// # Errors
+    /// When the port is gone for good.
+    #[inline]
+    pub fn step<P: Turn>(&mut self, port: &mut P, now: u64) -> io::Result<usize> {
+        let turned = port.turn(BATCH, &mut |frame, meta| self.frame(frame, meta, now))?;
+        self.counts.refused += turned.refused as u64;
+        if turned.received == 0 {
+            self.run = 0;
+        } else {
+            self.run += turned.returned as u64;
+            self.counts.longest_burst = self.counts.longest_burst.max(self.run);
+        }
+        Ok(turned.received)
+    }
+
+    /// Judges one frame; true if it goes back.
+    #[inline]
+    fn frame(&mut self, frame: &mut [u8], meta: Meta, now: u64) -> bool {
+        match self.checker.check(frame) {
+            Checked::Intact(header) => self.intact(&header, frame, meta, now),
+            Checked::Damaged(header) => {
+                self.damaged(header);
+                false
+            }
+            Checked::Foreign => {
+                self.counts.foreign += 1;
+                false
+            }
+        }
+    }
+
+    #[inline]
+    fn intact(&mut self, header: &TestHeader, frame: &mut [u8], meta: Meta, now: u64) -> bool {
+        let sequence = self.sequences.extend(header.sequence);
+        if sequence >= self.frames {
+            self.counts.foreign += 1;
+            return false;
+        }
+        self.counts.reached += 1;
+        match self.sequences.arrive(sequence) {
+            Arrival::First => self.damaged.intact_arrived(sequence),
+            Arrival::Copy => self.counts.copies += 1,
+            Arrival::Late => self.counts.late += 1,
+        }
+        if self.first_arrival == 0 {
+            self.first_arrival = meta.arrived_ns;
+        }
+        self.last_arrival = meta.arrived_ns;
+        let number = self.counts.reflected as u32;
+        self.counts.reflected += 1;
+        self.turner.turn(frame, number, residence(meta.arrived_ns, now));
+        true
+    }
+
+    #[cold]
+    fn damaged(&mut self, header: Option<TestHeader>) {
+        self.counts.damaged += 1;
+        let Some(header) = header else { return self.damaged.arrived_anonymous() };
+        let sequence = self.sequences.extend(header.sequence);
+        if sequence >= self.frames {
+            self.damaged.arrived_anonymous();
+        } else {
+            self.damaged.arrived(sequence, self.sequences.contains(sequence));
+        }
+    }
+
+    /// The counts so far; `dropped` is what the port lost itself.
+    #[must_use]
+    pub fn counts(&self, dropped: u64) -> FarCounts {
+        let highest = self.sequences.highest();
+        let summary = self.sequences.finish(highest.map_or(0, |highest| highest + 1));
+        FarCounts {
+            reached_distinct: summary.distinct,
+            damaged_distinct: Some(self.damaged.distinct()),
+            damaged_anonymous: self.damaged.anonymous(),
+            dropped,
+            reordered: summary.reordering.reordered,
+            highest_sequence: highest,
+            loss_periods_total: summary.loss.periods,
+            longest_loss_period: summary.loss.longest,
+            loss_periods: summary
+                .loss
+                .kept
+                .iter()
+                .map(|period| FarLossPeriod {
+                    first: period.first,
+                    length: period.length,
+                    distance: period.distance_from_previous,
+                })
+                .collect(),
+            ..self.counts.clone()
+        }
+    }
+
+    /// Mean rate of the intact arrivals by this host's clock, frames/s.
+    #[must_use]
+    pub fn arrival_rate(&self) -> Option<f64> {
+        let span = self.last_arrival.checked_sub(self.first_arrival).filter(|span| *span > 0)?;
+        Some((self.counts.reached.checked_sub(1)?) as f64 / (span as f64 / 1e9))
+    }
+}
+
+/// The residence field: from the kernel's stamp to now. Saturated where it says nothing.
+#[inline]
+fn residence(arrived: u64, now: u64) -> u16 {
+    if arrived == 0 || arrived > now + AHEAD_NS {
+        return u16::MAX;
+    }
+    residence_field(now.saturating_sub(arrived))
+}

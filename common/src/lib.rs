@@ -4,7 +4,7 @@
 //! | --- | --- |
 //! | [`frame`] | bytes in, bytes out: headers, the test header, fill, checksums; no I/O |
 //! | [`sequence`] | loss, copies, reordering, loss periods: pure state machines |
-//! | [`line`] | line-rate arithmetic, pacing, offered load; time is an argument |
+//! | [`mod@line`] | line-rate arithmetic, pacing, offered load; time is an argument |
 //! | [`port`] | one opened interface: send a batch, receive a batch, its own drops; the only `unsafe` |
 //! | [`link`] | what the host knows of an interface, by netlink and ioctl only |
 //! | [`control`] | the messages of a session between the two ends |

@@ -199,3 +199,109 @@ impl fmt::Display for Load {
         f.pad(&text)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    const GIGABIT: LineRate = LineRate(SECOND);
+
+    fn load(text: &str) -> Load {
+        text.parse().unwrap()
+    }
+
+    #[test]
+    fn loads_read() {
+        assert_eq!(load("100%"), Load::FULL);
+        assert_eq!(load("99.98%"), Load::Percent(Percent::RFC8239));
+        assert_eq!(load("RFC8239"), Load::Percent(Percent::RFC8239));
+        assert_eq!(load("120000fps"), Load::FramesPerSecond(120_000));
+        assert_eq!(load("1.2Mfps"), Load::FramesPerSecond(1_200_000));
+        assert_eq!(load("500Mbps"), Load::BitsPerSecond(500_000_000));
+        assert_eq!(load("2.5Gb/s"), Load::BitsPerSecond(2_500_000_000));
+        assert_eq!(load("64kbit/s"), Load::BitsPerSecond(64_000));
+        for bad in ["", "100", "%", "fps", "-5%", "5 %", "0.5fps", "1.23456789%", "99,98%", "500MB/s%", "rfc"]
+        {
+            assert!(bad.parse::<Load>().is_err(), "{bad}");
+        }
+        let text = "all".parse::<Load>().unwrap_err().to_string();
+        assert!(text.starts_with("\"all\" is no load: write percent of line rate (100%"), "{text}");
+    }
+
+    #[test]
+    fn a_load_becomes_an_exact_rate() {
+        let rate = |text| load(text).rate(GIGABIT, 1518).unwrap();
+        assert_eq!(rate("100%"), line_frame_rate(GIGABIT, 1518));
+        assert_eq!(rate("50%"), FrameRate::new(1, 24_608).unwrap());
+        assert_eq!(rate("50%"), rate("500Mbps"));
+        assert_eq!(rate("1Gbps"), rate("100%"));
+        assert_eq!(rate("81274fps"), FrameRate::new(81_274, SECOND).unwrap());
+        // 99.98 % is 4,999 frames in 5,000 slots of 12,304 ns.
+        assert_eq!(rate("99.98%"), FrameRate::new(4_999, 5_000 * 12_304).unwrap());
+    }
+
+    #[test]
+    fn what_cannot_be_offered_is_refused() {
+        for nothing in ["0%", "0fps", "0bps"] {
+            assert_eq!(load(nothing).rate(GIGABIT, 64), Err(LoadError::Zero { load: load(nothing) }));
+        }
+        assert_eq!(Load::FULL.rate(LineRate(0), 64), Err(LoadError::NoLine));
+        for over in ["100.000001%", "110%", "1488096fps", "1000000001bps", "1000%"] {
+            let error = load(over).rate(GIGABIT, 64).unwrap_err();
+            assert!(matches!(error, LoadError::OverLine { .. }), "{over}");
+        }
+        assert!(load("1488095fps").rate(GIGABIT, 64).is_ok());
+        assert_eq!(
+            load("120000fps").rate(GIGABIT, 1518).unwrap_err().to_string(),
+            "a load of 120000fps is 120000 frames/s at 1518 bytes, and a line of 1G carries 81274.382 frames/s: \
+             ask for 100% or less"
+        );
+        let odd = LineRate(999_999_937);
+        assert!(Load::FULL.rate(odd, 1518).is_ok());
+        assert!(matches!(load("33.333333%").rate(odd, 9216), Err(LoadError::TooFine { .. })));
+    }
+
+    /// Every line from 10M to 400G keeps every percentage exactly, at every size a frame can have.
+    #[test]
+    fn no_real_line_is_too_odd() {
+        for mbps in [10, 100, 1_000, 2_500, 5_000, 10_000, 25_000, 40_000, 100_000, 200_000, 400_000] {
+            let line = LineRate::from_mbps(mbps).unwrap();
+            for frame_size in (64..=9216).step_by(17) {
+                for millionths in [1, 33_333_333, 99_999_999, 99_980_000, 100_000_000] {
+                    let percent = Percent::from_millionths(millionths);
+                    let rate = Load::Percent(percent).rate(line, frame_size).unwrap();
+                    assert!((rate.percent_of(line, frame_size) / percent.value() - 1.0).abs() < 1e-12);
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn percent_from_a_number() {
+        assert_eq!(Percent::from_f64(99.98), Some(Percent::RFC8239));
+        assert_eq!(Percent::from_f64(-0.1), None);
+        assert_eq!(Percent::from_f64(f64::NAN), None);
+        assert_eq!(Percent::FULL.value(), 100.0);
+    }
+
+    proptest! {
+        #[test]
+        fn written_form_reads_back(number: u64, kind in 0..3) {
+            let load = match kind {
+                0 => Load::Percent(Percent::from_millionths(number)),
+                1 => Load::FramesPerSecond(number),
+                _ => Load::BitsPerSecond(number),
+            };
+            prop_assert_eq!(load.to_string().parse(), Ok(load));
+            let json = serde_json::to_string(&load).unwrap();
+            prop_assert_eq!(serde_json::from_str::<Load>(&json).unwrap(), load);
+        }
+
+        #[test]
+        fn arbitrary_text_never_panics(text: String) {
+            let _ = (text.parse::<Load>(), text.parse::<LineRate>(), text.parse::<crate::line::Ratio>());
+        }
+    }
+}

@@ -20,6 +20,8 @@ mod pacer;
 mod rate;
 mod ratio;
 pub mod tolerance;
+#[cfg(test)]
+mod vectors;
 
 pub use load::{Load, LoadError, ParseLoadError, Percent};
 pub use offered::{OddWindow, Offered, OfferedMeter, WINDOW_NS, Windows};

@@ -21,8 +21,8 @@ pub struct OfferedMeter {
     last: u64,
     run: u64,
     longest_burst: u64,
-    /// Where the open window ends; `u64::MAX` before the first departure.
-    window_end: u64,
+    /// Where the open window begins; `u64::MAX` before the first departure.
+    window: u64,
     in_window: u64,
     closed: Closed,
     rules: Rules,
@@ -82,7 +82,7 @@ impl OfferedMeter {
             last: 0,
             run: 0,
             longest_burst: 0,
-            window_end: u64::MAX,
+            window: u64::MAX,
             in_window: 0,
             closed: Closed {
                 count: 0,
@@ -121,7 +121,7 @@ impl OfferedMeter {
             return;
         }
         let count = u64::from(count);
-        if at >= self.window_end || self.frames == self.opening {
+        if at.saturating_sub(self.window) >= self.rules.window_ns || self.frames == self.opening {
             self.turn(count, at);
         }
         self.frames += count;
@@ -136,21 +136,21 @@ impl OfferedMeter {
     fn turn(&mut self, count: u64, at: u64) {
         if self.frames == 0 {
             self.first = at;
-            self.window_end = at.saturating_add(self.rules.window_ns);
+            self.window = at;
         }
         if at <= self.first {
             self.opening += count;
             return;
         }
-        if at < self.window_end {
+        let rules = self.rules;
+        let over = at.saturating_sub(self.window) / rules.window_ns;
+        if over == 0 {
             return;
         }
-        let rules = self.rules;
-        self.closed.close(&rules, self.window_end - rules.window_ns, self.in_window);
-        // A stall: every window it covers was empty.
-        let empty = (at - self.window_end) / rules.window_ns;
-        self.closed.close_empty(&rules, self.window_end, empty);
-        self.window_end = self.window_end.saturating_add((empty + 1).saturating_mul(rules.window_ns));
+        self.closed.close(&rules, self.window, self.in_window);
+        // A stall: every window between was empty.
+        self.closed.close_empty(&rules, self.window + rules.window_ns, over - 1);
+        self.window += over * rules.window_ns;
         self.in_window = 0;
     }
 
@@ -169,8 +169,8 @@ impl OfferedMeter {
     pub fn finish(&self) -> Offered {
         let rules = &self.rules;
         let mut closed = self.closed.clone();
-        if self.frames > 0 && self.last.saturating_add(rules.interval_ns) >= self.window_end {
-            closed.close(rules, self.window_end - rules.window_ns, self.in_window);
+        if self.frames > 0 && (self.last - self.window).saturating_add(rules.interval_ns) >= rules.window_ns {
+            closed.close(rules, self.window, self.in_window);
         }
         let duration = self.last - self.first;
         let percent = |frames: u64| 100.0 * frames as f64 / rules.intended;
@@ -294,4 +294,235 @@ pub struct OddWindow {
     pub start_s: f64,
     /// Frames in percent of what was intended.
     pub percent: f64,
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+    use crate::line::{LineRate, line_frame_rate};
+
+    fn gigabit() -> FrameRate {
+        line_frame_rate(LineRate(SECOND), 64)
+    }
+
+    fn meter(rate: FrameRate) -> OfferedMeter {
+        OfferedMeter::new(rate, gigabit(), WINDOW_NS, 8)
+    }
+
+    #[test]
+    fn n_frames_have_n_minus_1_intervals() {
+        let rate = FrameRate::from_per_second(1_000).unwrap();
+        let mut meter = meter(rate);
+        for index in 0..10_000 {
+            meter.departed(1, 5_000 + rate.time_of(index), true);
+        }
+        let offered = meter.finish();
+        assert_eq!((offered.frames, offered.first_ns, offered.last_ns), (10_000, 5_000, 9_999_005_000));
+        assert_eq!(offered.duration_s, 9.999);
+        assert_eq!(offered.rate, Some(1_000.0));
+        assert_eq!(offered.longest_burst, 1);
+        let windows = &offered.windows;
+        // The last window is whole: the frame after the last would open the next one.
+        assert_eq!((windows.count, windows.below_99_percent, windows.above_line), (100, 0, 0));
+        assert_eq!((windows.lowest_percent, windows.highest_percent), (Some(100.0), Some(100.0)));
+        assert!(windows.worst.is_empty());
+    }
+
+    #[test]
+    fn without_two_instants_there_is_no_rate() {
+        let mut meter = meter(gigabit());
+        let none = meter.finish();
+        assert_eq!((none.frames, none.rate, none.windows.count), (0, None, 0));
+        assert_eq!(none.windows.lowest_percent, None);
+        meter.departed(0, 99, true);
+        assert_eq!(meter.finish(), none, "a departure of nothing is none");
+        meter.departed(1, 1_000, true);
+        meter.departed(3, 1_000, false);
+        let one = meter.finish();
+        assert_eq!((one.frames, one.duration_s, one.rate, one.longest_burst), (4, 0.0, None, 4));
+    }
+
+    #[test]
+    fn a_queue_filled_at_the_start_is_the_fence_post() {
+        // 512 slots filled at once, then 32 as each 32 frames have left: the line runs at exactly its rate.
+        let mut meter = meter(gigabit()).with_allowance(512);
+        meter.departed(512, 0, true);
+        for batch in 1..=10_000 {
+            meter.departed(32, batch * 32 * 672, false);
+        }
+        let offered = meter.finish();
+        let rate = offered.rate.unwrap();
+        assert!((rate / gigabit().per_second() - 1.0).abs() < 1e-12, "{rate}");
+        assert_eq!(offered.longest_burst, 512 + 320_000);
+        assert_eq!(offered.windows.above_line, 0);
+    }
+
+    #[test]
+    fn a_slow_window_is_told_apart_from_where_it_was_cut() {
+        let rate = FrameRate::from_per_second(10_000).unwrap();
+        for (missing, below_99, below_90) in
+            [(1, 0, 0), (11, 0, 0), (12, 1, 0), (101, 1, 0), (102, 1, 1), (1000, 1, 1)]
+        {
+            let mut meter = meter(rate);
+            for index in 0..5_000 {
+                // The third window lacks its last frames.
+                if !(3_000 - missing..3_000).contains(&index) {
+                    meter.departed(1, rate.time_of(index), true);
+                }
+            }
+            let windows = meter.finish().windows;
+            assert_eq!(windows.count, 5);
+            assert_eq!(
+                (windows.below_99_percent, windows.below_90_percent),
+                (below_99, below_90),
+                "{missing}"
+            );
+            let percent = (1_000 - missing) as f64 / 10.0;
+            assert!((windows.lowest_percent.unwrap() - percent).abs() < 1e-9);
+            if below_99 == 1 {
+                assert_eq!(windows.worst.len(), 1);
+                assert!((windows.worst[0].start_s - 0.2).abs() < 1e-12);
+                assert!((windows.worst[0].percent - percent).abs() < 1e-9);
+            }
+        }
+    }
+
+    #[test]
+    fn a_window_above_the_line_is_seen_beyond_the_allowance() {
+        // The line carries 148,809.5 frames in 100 ms.
+        for (extra, above) in [(0, 0), (1, 0), (2, 1)] {
+            let mut meter = meter(gigabit());
+            meter.departed(148_809 + extra, 0, true);
+            meter.departed(1, WINDOW_NS, true);
+            assert_eq!(meter.finish().windows.above_line, above, "{extra}");
+            assert_eq!(meter.finish().windows.worst.len() as u64, above);
+        }
+    }
+
+    #[test]
+    fn a_stall_empties_every_window_it_covers() {
+        let rate = FrameRate::from_per_second(1_000).unwrap();
+        let mut meter = meter(rate);
+        meter.departed(1, 0, true);
+        // A year: counted at once, only the worst kept.
+        meter.departed(1, 365 * 86_400 * SECOND, true);
+        let windows = meter.finish().windows;
+        assert_eq!(windows.count, 365 * 86_400 * 10);
+        assert_eq!(windows.below_99_percent, windows.count);
+        assert_eq!(windows.below_90_percent, windows.count);
+        assert_eq!(windows.worst.len(), 8);
+        assert_eq!(windows.lowest_percent, Some(0.0));
+    }
+
+    #[test]
+    fn waiting_ends_a_burst() {
+        let mut meter = meter(gigabit());
+        for (count, waited) in [(1, true), (4, false), (2, false), (3, true), (3, false), (1, true)] {
+            meter.departed(count, meter.frames() * 672, waited);
+        }
+        assert_eq!(meter.longest_burst(), 7);
+    }
+
+    #[test]
+    fn the_end_of_time_does_not_panic() {
+        let mut meter = meter(gigabit());
+        meter.departed(1, u64::MAX - 5, true);
+        meter.departed(1, u64::MAX, true);
+        meter.departed(1, u64::MAX, true);
+        assert_eq!(meter.finish().frames, 3);
+        let mut meter = self::meter(FrameRate::new(1, 1 << 61).unwrap());
+        meter.departed(1, 0, true);
+        meter.departed(1, u64::MAX, true);
+        meter.departed(1, 5, true);
+        let offered = meter.finish();
+        assert_eq!(offered.last_ns, u64::MAX, "a clock that steps back does not shorten the trial");
+        assert_eq!(offered.windows.count, u64::MAX / WINDOW_NS + 1);
+    }
+
+    proptest! {
+        /// Against counting each window anew from the list of departures.
+        #[test]
+        fn meter_is_the_model(
+            per_second in 20u64..2_000,
+            steps in prop::collection::vec((0u64..400, 1u32..9, any::<bool>()), 1..150),
+            start in 0u64..1 << 50,
+            kept in 0usize..5,
+            allowance in 1u32..4,
+        ) {
+            let rate = FrameRate::from_per_second(per_second).unwrap();
+            let line = rate.times(3, 2).unwrap();
+            let mut meter = OfferedMeter::new(rate, line, WINDOW_NS, kept).with_allowance(allowance);
+            let mut departures = Vec::new();
+            let mut at = start;
+            for (hundredths, count, waited) in steps {
+                // Up to four intervals; one in forty is a stall of a hundred times that.
+                let stall = if hundredths % 40 == 7 { 100 } else { 1 };
+                at += stall * rate.time_of(hundredths) / 100;
+                meter.departed(count, at, waited);
+                departures.push((count, at, waited));
+            }
+            let offered = meter.finish();
+            let first = departures[0].1;
+            let frames: u64 = departures.iter().map(|d| u64::from(d.0)).sum();
+            prop_assert_eq!(offered.frames, frames);
+            prop_assert_eq!((offered.first_ns, offered.last_ns), (first, at));
+
+            let opening: u64 = departures.iter().filter(|d| d.1 == first).map(|d| u64::from(d.0)).sum();
+            match offered.rate {
+                Some(mean) => {
+                    let expected = (frames - opening) as f64 * 1e9 / (at - first) as f64;
+                    prop_assert!((mean - expected).abs() <= expected * 1e-12);
+                }
+                None => prop_assert_eq!(at, first),
+            }
+
+            let mut longest = 0u64;
+            let mut run = 0u64;
+            for &(count, _, waited) in &departures {
+                run = if waited { 0 } else { run } + u64::from(count);
+                longest = longest.max(run);
+            }
+            prop_assert_eq!(offered.longest_burst, longest);
+
+            // Whole windows: those that end no later than the frame after the last would be due.
+            let whole = (at + SECOND.div_ceil(per_second) - first) / WINDOW_NS;
+            // If the gap is longer than a window, only the one after the last departure can be vouched for.
+            let whole = whole.min((at - first) / WINDOW_NS + 1);
+            let counts: Vec<u64> = (0..whole)
+                .map(|index| {
+                    let from = first + index * WINDOW_NS;
+                    let within = departures.iter().filter(|d| (from..from + WINDOW_NS).contains(&d.1));
+                    within.map(|d| u64::from(d.0)).sum()
+                })
+                .collect();
+            let windows = &offered.windows;
+            prop_assert_eq!(windows.count, whole);
+            let allowance = f64::from(allowance);
+            let intended = per_second as f64 / 10.0;
+            let carried = per_second as f64 * 1.5 / 10.0;
+            let below = |share: f64| {
+                counts.iter().filter(|&&n| (n as f64 + allowance) < intended * share - 1e-9).count() as u64
+            };
+            let above = counts.iter().filter(|&&n| n as f64 - allowance > carried + 1e-9).count() as u64;
+            prop_assert_eq!(windows.below_99_percent, below(0.99));
+            prop_assert_eq!(windows.below_90_percent, below(0.90));
+            prop_assert_eq!(windows.above_line, above);
+            let percent = |n: &u64| 100.0 * *n as f64 / intended;
+            let close = |a: Option<f64>, b: Option<f64>| match (a, b) {
+                (Some(a), Some(b)) => (a - b).abs() < 1e-9,
+                (a, b) => a == b,
+            };
+            prop_assert!(close(windows.lowest_percent, counts.iter().min().map(percent)));
+            prop_assert!(close(windows.highest_percent, counts.iter().max().map(percent)));
+            let odd = windows.below_99_percent + windows.above_line;
+            prop_assert_eq!(windows.worst.len() as u64, odd.min(kept as u64));
+            prop_assert!(windows.worst.is_sorted_by(|a, b| a.start_s < b.start_s));
+            if windows.below_99_percent > 0 && windows.above_line == 0 && kept > 0 {
+                let emptiest = windows.worst.iter().map(|odd| odd.percent).fold(f64::MAX, f64::min);
+                prop_assert!((emptiest - windows.lowest_percent.unwrap()).abs() < 1e-9);
+            }
+        }
+    }
 }

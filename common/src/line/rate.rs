@@ -220,3 +220,112 @@ fn gcd(mut a: u128, mut b: u128) -> u128 {
     }
     a
 }
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    #[test]
+    fn line_rates_read_and_write() {
+        for (text, bits) in [
+            ("1G", SECOND),
+            ("2.5G", 2_500_000_000),
+            ("100M", 100_000_000),
+            ("10g", 10 * SECOND),
+            ("1000M", SECOND),
+            ("1Gbps", SECOND),
+            ("2.5Gb/s", 2_500_000_000),
+            ("10Mbit/s", 10_000_000),
+            ("999999937bps", 999_999_937),
+            ("64k", 64_000),
+            ("0.1G", 100_000_000),
+            ("1T", 1000 * SECOND),
+        ] {
+            assert_eq!(text.parse(), Ok(LineRate(bits)), "{text}");
+        }
+        for bad in
+            ["", "G", "1", "1000", "0G", "-1G", "1 G", "1X", "1.0000000001G", "1e9bps", "99999999999T", "GG"]
+        {
+            assert!(bad.parse::<LineRate>().is_err(), "{bad}");
+        }
+        assert_eq!(LineRate(2_500_000_000).to_string(), "2.5G");
+        assert_eq!(LineRate(100_000_000).to_string(), "100M");
+        assert_eq!(LineRate(999_999_937).to_string(), "999999937bps");
+        assert_eq!(LineRate::from_mbps(2500), Some(LineRate(2_500_000_000)));
+        assert_eq!(LineRate::from_mbps(0), None);
+        assert_eq!(
+            "fast".parse::<LineRate>().unwrap_err().to_string(),
+            "\"fast\" is no line rate: write a number and a unit, such as 100M, 1G or 2.5G"
+        );
+    }
+
+    #[test]
+    fn serialised_forms() {
+        let rate = line_frame_rate(LineRate(SECOND), 64);
+        let text = serde_json::to_string(&rate).unwrap();
+        assert_eq!(text, r#"{"frames":1,"nanoseconds":672}"#);
+        assert_eq!(serde_json::from_str::<FrameRate>(&text).unwrap(), rate);
+        let twice: FrameRate = serde_json::from_str(r#"{"frames":2,"nanoseconds":1344}"#).unwrap();
+        assert_eq!(twice, rate, "reduced on the way in");
+        for bad in [r#"{"frames":0,"nanoseconds":1}"#, r#"{"frames":1,"nanoseconds":0}"#] {
+            assert!(serde_json::from_str::<FrameRate>(bad).is_err());
+        }
+        assert_eq!(serde_json::to_string(&LineRate(SECOND)).unwrap(), "1000000000");
+        assert_eq!(serde_json::from_str::<LineRate>("1000000000").unwrap(), LineRate(SECOND));
+        assert!(serde_json::from_str::<LineRate>("0").is_err());
+    }
+
+    #[test]
+    fn edges_of_a_frame_rate() {
+        assert_eq!(FrameRate::new(0, 1), None);
+        assert_eq!(FrameRate::new(1, 0), None);
+        assert_eq!(FrameRate::new(1, 1 << 62), None);
+        assert!(FrameRate::new(1 << 63, 1 << 63).is_some(), "one a nanosecond");
+        let dense = FrameRate::new((1 << 62) - 1, 1).unwrap();
+        assert_eq!(dense.frames_in(u64::MAX), u64::MAX);
+        let sparse = FrameRate::new(1, (1 << 62) - 1).unwrap();
+        assert_eq!(sparse.time_of(u64::MAX), u64::MAX);
+        assert_eq!(dense.times(2, 1), None);
+        assert_eq!(FrameRate::from_per_second(120_000).unwrap().to_string(), "120000 frames/s");
+        assert_eq!(line_frame_rate(LineRate(SECOND), 64).to_string(), "1488095.238 frames/s");
+    }
+
+    /// design.md: a debt is repaid at no more than 1.05 times the intended rate, never above line rate.
+    #[test]
+    fn repayment_is_five_percent_faster_up_to_the_line() {
+        let line = line_frame_rate(LineRate(SECOND), 64);
+        let half = line.times(1, 2).unwrap();
+        assert_eq!(half.repayment(line), line.times(105, 200).unwrap());
+        assert_eq!(line.times(99, 100).unwrap().repayment(line), line);
+        assert_eq!(line.repayment(line), line);
+    }
+
+    proptest! {
+        #[test]
+        fn fractions_are_exact(frames in 1u64..1 << 40, ns in 1u64..1 << 40, span in 0u64..1 << 48, index in 0u64..1 << 48) {
+            let rate = FrameRate::new(frames, ns).unwrap();
+            prop_assert_eq!(
+                u128::from(rate.frames()) * u128::from(ns),
+                u128::from(rate.nanoseconds()) * u128::from(frames)
+            );
+            let count = u128::from(span) * u128::from(frames) / u128::from(ns);
+            prop_assert_eq!(u128::from(rate.frames_in(span)), count.min(u64::MAX.into()));
+            let at = u128::from(index) * u128::from(ns) / u128::from(frames);
+            prop_assert_eq!(u128::from(rate.time_of(index)), at.min(u64::MAX.into()));
+        }
+
+        #[test]
+        fn order_is_the_order_of_the_quotients(a in 1u64..1000, b in 1u64..1000, c in 1u64..1000, d in 1u64..1000) {
+            let order = FrameRate::new(a, b).unwrap().cmp(&FrameRate::new(c, d).unwrap());
+            prop_assert_eq!(order, (a * d).cmp(&(c * b)));
+        }
+
+        #[test]
+        fn a_line_rate_reads_back(bits in 1u64..1 << 62) {
+            let line = LineRate(bits);
+            prop_assert_eq!(line.to_string().parse(), Ok(line));
+        }
+    }
+}

@@ -115,3 +115,68 @@ impl fmt::Display for Ratio {
         f.pad(&text)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    fn ratio(text: &str) -> Ratio {
+        text.parse().unwrap()
+    }
+
+    #[test]
+    fn three_ways_to_write_one_ratio() {
+        assert_eq!(ratio("200ppm"), ratio("0.02%"));
+        assert_eq!(ratio("200ppm"), ratio("2e-4"));
+        assert_eq!(ratio("200 ppm".replace(' ', "").as_str()), Ratio::from_ppm(200));
+        assert_eq!(ratio("1e-6"), Ratio::from_ppm(1));
+        assert_eq!(ratio("0"), Ratio::ZERO);
+        assert!((ratio("0.5ppm").value() - 5e-7).abs() < 1e-18);
+        for bad in ["", "ppm", "%", "-1ppm", "200 ppm", "1e-13", "200pp", "many", "1e30"] {
+            assert!(bad.parse::<Ratio>().is_err(), "{bad}");
+        }
+    }
+
+    #[test]
+    fn display_picks_the_readable_unit() {
+        for text in
+            ["0", "200ppm", "0.5ppm", "0.01ppm", "1e-9", "25e-10", "1e-12", "5%", "1%", "9999.5ppm", "100%"]
+        {
+            assert_eq!(ratio(text).to_string(), text);
+        }
+    }
+
+    #[test]
+    fn shares_and_limits_are_exact() {
+        let millionth = ratio("1e-6");
+        assert_eq!(millionth.of(999_999), 0);
+        assert_eq!(millionth.of(1_000_000), 1);
+        assert!(millionth.covers(1, 1_000_000));
+        assert!(!millionth.covers(1, 999_999));
+        assert!(!millionth.covers(2, 1_999_999));
+        assert!(Ratio::ZERO.covers(0, 0) && !Ratio::ZERO.covers(1, u64::MAX));
+        assert_eq!(ratio("1000%").of(u64::MAX), u64::MAX);
+    }
+
+    #[test]
+    fn a_tolerance_has_two_sides() {
+        let tolerance: Tolerance = ratio("200ppm");
+        assert!(tolerance.within(1_000_000.0, 1_000_200.0));
+        assert!(tolerance.within(1_000_000.0, 999_800.0));
+        assert!(!tolerance.within(1_000_000.0, 1_000_200.1));
+        assert!(!tolerance.within(1_000_000.0, 999_799.9));
+        assert!(!tolerance.within(1_000_000.0, f64::NAN));
+    }
+
+    proptest! {
+        #[test]
+        fn written_form_reads_back(parts: u64) {
+            let ratio = Ratio { parts };
+            prop_assert_eq!(ratio.to_string().parse(), Ok(ratio));
+            let json = serde_json::to_string(&ratio).unwrap();
+            prop_assert_eq!(serde_json::from_str::<Ratio>(&json).unwrap(), ratio);
+        }
+    }
+}

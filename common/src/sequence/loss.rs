@@ -128,7 +128,8 @@ impl LossRuns {
         }
     }
 
-    /// The outcome of `count` numbers (1..=64) from `first` on: bit i of `seen` is set if number first + i was received.
+    /// The outcome of `count` numbers (1..=64) from `first` on: bit i of `seen` is set if number first + i was received. Bits
+    /// from `count` on do not matter.
     #[inline]
     pub(crate) fn word(&mut self, first: u64, seen: u64, count: u32) {
         if seen == u64::MAX {

@@ -113,6 +113,10 @@ impl Tracker {
     /// The sequence number that `low` on the wire stands for: the nearest to the highest seen, see [`extend`].
     #[inline]
     pub fn extend(&self, low: u32) -> u64 {
+        // In order, nearly always: one more than the highest is the nearest there is.
+        if low == self.next as u32 {
+            return self.next;
+        }
         extend(low, self.next.saturating_sub(1))
     }
 

@@ -2,7 +2,7 @@
 
 use super::loss::LossRuns;
 
-/// Sixty-four sequence numbers.
+/// Sixty-four sequence numbers. `seen` of the newest word is kept in [`Window::newest`] instead.
 #[derive(Clone, Copy, Debug, Default)]
 struct Word {
     seen: u64,
@@ -25,13 +25,15 @@ pub(crate) struct Window {
     words: Box<[Word]>,
     floor: u64,
     top: u64,
+    /// What has been seen of word `top`: in one place of its own, so that frames in order never look for their slot.
+    newest: u64,
 }
 
 impl Window {
     /// `span` numbers, rounded up to a power of two and to 64 at the least.
     pub(crate) fn new(span: usize) -> Self {
         let words = span.max(64).next_power_of_two() / 64;
-        Self { words: vec![Word::default(); words].into_boxed_slice(), floor: 0, top: 0 }
+        Self { words: vec![Word::default(); words].into_boxed_slice(), floor: 0, top: 0, newest: 0 }
     }
 
     /// The numbers the ring has room for.
@@ -43,12 +45,18 @@ impl Window {
         self.words.fill(Word::default());
         self.floor = 0;
         self.top = 0;
+        self.newest = 0;
     }
 
     #[inline]
     fn slot(&self, word: u64) -> usize {
         // The length is a power of two.
         word as usize & (self.words.len() - 1)
+    }
+
+    #[inline]
+    fn seen(&self, word: u64) -> u64 {
+        if word == self.top { self.newest } else { self.words[self.slot(word)].seen }
     }
 
     /// True if the number is older than anything the window still knows.
@@ -66,22 +74,22 @@ impl Window {
     /// Marks a number that lies in the newest word and is known to be unseen.
     #[inline]
     pub(crate) fn mark_new(&mut self, sequence: u64) {
-        let slot = self.slot(sequence >> 6);
-        self.words[slot].seen |= 1 << (sequence & 63);
+        self.newest |= 1 << (sequence & 63);
     }
 
     /// Marks a number that lies in the window.
     #[inline]
     pub(crate) fn mark(&mut self, sequence: u64) -> Mark {
         let slot = self.slot(sequence >> 6);
-        let word = &mut self.words[slot];
+        let Word { seen, copied } = &mut self.words[slot];
+        let seen = if sequence >> 6 == self.top { &mut self.newest } else { seen };
         let bit = 1 << (sequence & 63);
-        if word.seen & bit == 0 {
-            word.seen |= bit;
+        if *seen & bit == 0 {
+            *seen |= bit;
             Mark::New
         } else {
-            let again = word.copied & bit != 0;
-            word.copied |= bit;
+            let again = *copied & bit != 0;
+            *copied |= bit;
             Mark::Copy { again }
         }
     }
@@ -94,6 +102,8 @@ impl Window {
         if word <= self.top {
             return;
         }
+        let newest = self.slot(self.top);
+        self.words[newest].seen = std::mem::take(&mut self.newest);
         let floor = (word + 1).saturating_sub(self.words.len() as u64).max(self.floor);
         for old in self.floor..floor.min(self.top + 1) {
             let slot = self.slot(old);
@@ -114,7 +124,7 @@ impl Window {
             .map(|word| {
                 let below = offered.saturating_sub(word << 6).min(64);
                 let kept = u64::MAX.checked_shl(below as u32).unwrap_or(0);
-                u64::from((self.words[self.slot(word)].seen & kept).count_ones())
+                u64::from((self.seen(word) & kept).count_ones())
             })
             .sum()
     }
@@ -127,14 +137,7 @@ impl Window {
                 return;
             }
             let count = (offered - first).min(64) as u32;
-            // Bits at and above `count` belong to numbers that do not exist; mixed words must not run into them.
-            let valid = u64::MAX >> (64 - count);
-            let seen = self.words[self.slot(word)].seen & valid;
-            if seen == valid {
-                runs.received_from(first);
-            } else {
-                runs.word(first, seen, count);
-            }
+            runs.word(first, self.seen(word), count);
         }
         runs.lost_from((self.top + 1) << 6);
     }

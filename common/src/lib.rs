@@ -6,11 +6,13 @@
 //! | [`sequence`] | loss, copies, reordering, loss periods: pure state machines |
 //! | [`mod@line`] | line-rate arithmetic, pacing, offered load; time is an argument |
 //! | [`port`] | one opened interface: send a batch, receive a batch, its own drops; the only `unsafe` |
+//! | [`host`] | privileges, the parent process, the host name |
 //! | [`link`] | what the host knows of an interface, by netlink and ioctl only |
 //! | [`control`] | the messages of a session between the two ends |
 
 pub mod control;
 pub mod frame;
+pub mod host;
 pub mod line;
 pub mod link;
 pub mod port;

@@ -4,7 +4,6 @@ use std::io;
 use std::time::Duration;
 
 use pnet_base::MacAddr;
-use tokio::io::unix::AsyncFd;
 use tokio::time::{Instant, timeout_at};
 
 use super::strangers::{Stranger, judge};
@@ -27,7 +26,7 @@ pub async fn for_strangers(
 ) -> Result<Option<Stranger>, OpenError> {
     let failed =
         |source| OpenError::System { what: interface.to_owned(), step: "listening for strangers", source };
-    let port = AsyncFd::new(ControlPort::open(interface, index, &Filter::everything())?).map_err(failed)?;
+    let port = ControlPort::open_watched(interface, index, &Filter::everything())?;
     let end = Instant::now() + time;
     let mut buffer = vec![0; 2_048];
     while let Ok(ready) = timeout_at(end, port.readable()).await {

@@ -41,12 +41,7 @@ impl ControlWire {
     ) -> Result<Self, OpenError> {
         let group = [mac, DISCOVERY_GROUP];
         let heard = if discoverable { &group[..] } else { &group[..1] };
-        let port = ControlPort::open(interface, index, &Filter::addresses(heard, &[]))?;
-        let port = AsyncFd::new(port).map_err(|source| OpenError::System {
-            what: interface.to_owned(),
-            step: "watching the control socket",
-            source,
-        })?;
+        let port = ControlPort::open_watched(interface, index, &Filter::addresses(heard, &[]))?;
         Ok(ControlWire::Frames { port, mac })
     }
 

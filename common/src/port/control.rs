@@ -3,6 +3,8 @@
 use std::io;
 use std::os::fd::{AsFd, AsRawFd, OwnedFd, RawFd};
 
+use tokio::io::unix::AsyncFd;
+
 use super::OpenError;
 use super::filter::Filter;
 use super::sys;
@@ -27,6 +29,19 @@ impl ControlPort {
         sys::hold_promiscuous(socket, index).map_err(at("holding promiscuous mode"))?;
         sys::bind_packet(socket, index, libc::ETH_P_ALL as u16).map_err(at("binding"))?;
         Ok(Self { fd })
+    }
+
+    /// As [`Self::open`], watched by the tokio runtime that this is called in.
+    ///
+    /// # Errors
+    /// As [`Self::open`].
+    pub fn open_watched(interface: &str, index: u32, filter: &Filter) -> Result<AsyncFd<Self>, OpenError> {
+        let port = Self::open(interface, index, filter)?;
+        // SAFETY: `as_raw_fd` gives the one descriptor that `port` owns: the same one every time, open for as
+        // long as `port` lives, and the AsyncFd owns `port`.
+        unsafe { AsyncFd::register(port) }.map_err(|error| {
+            OpenError::at(interface, "watching the control socket", error.into())
+        })
     }
 
     /// Sends one whole frame (without the FCS).

@@ -23,6 +23,7 @@ pub mod filter;
 pub mod memory;
 pub mod packet;
 mod sys;
+pub(crate) mod sys_ethtool;
 pub mod transmit;
 
 use std::io;

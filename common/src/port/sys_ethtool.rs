@@ -1,0 +1,181 @@
+//! The few facts of an interface that only `ioctl` gives: the driver, Energy Efficient Ethernet, wireless extensions.
+//!
+//! The layouts are those of `linux/ethtool.h`, `linux/wireless.h` and `net/if.h`. Every call here is allowed to an
+//! unprivileged user and asks about the network namespace of the calling thread, because the socket is made in it.
+
+use std::ffi::c_char;
+use std::io;
+use std::os::fd::{AsRawFd, OwnedFd};
+
+use rustix::net::{AddressFamily, SocketFlags, SocketType, socket_with};
+
+/// `ETHTOOL_GDRVINFO` of `linux/ethtool.h`.
+const GET_DRIVER_INFO: u32 = 0x0000_0003;
+/// `ETHTOOL_GEEE` of `linux/ethtool.h`.
+const GET_EEE: u32 = 0x0000_0044;
+
+/// What the kernel says of the driver behind an interface; an empty or "N/A" text is `None`.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct DriverInfo {
+    pub(crate) driver: Option<String>,
+    pub(crate) firmware: Option<String>,
+    pub(crate) bus: Option<String>,
+}
+
+/// State of Energy Efficient Ethernet (IEEE 802.3 clause 78).
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct EeeState {
+    /// Switched on here.
+    pub(crate) enabled: bool,
+    /// Agreed with the far end, so that low power idle may happen.
+    pub(crate) active: bool,
+}
+
+/// Driver, firmware and bus address of the interface `name` in this thread's network namespace.
+pub(crate) fn driver_info(name: &str) -> io::Result<DriverInfo> {
+    let mut info = RawDriverInfo {
+        command: GET_DRIVER_INFO,
+        driver: [0; 32],
+        version: [0; 32],
+        firmware: [0; 32],
+        bus: [0; 32],
+        erom: [0; 32],
+        reserved: [0; 12],
+        counts: [0; 5],
+    };
+    ethtool(name, &mut info)?;
+    Ok(DriverInfo { driver: text(&info.driver), firmware: text(&info.firmware), bus: text(&info.bus) })
+}
+
+/// Energy Efficient Ethernet on the interface `name`; an error (most often `EOPNOTSUPP`) where the driver knows none.
+pub(crate) fn eee(name: &str) -> io::Result<EeeState> {
+    let mut eee = RawEee {
+        command: GET_EEE,
+        supported: 0,
+        advertised: 0,
+        partner_advertised: 0,
+        active: 0,
+        enabled: 0,
+        low_power_idle: 0,
+        low_power_timer: 0,
+        reserved: [0; 2],
+    };
+    ethtool(name, &mut eee)?;
+    Ok(EeeState { enabled: eee.enabled != 0, active: eee.active != 0 })
+}
+
+/// Whether the interface answers the wireless extensions, which only radios do.
+pub(crate) fn has_wireless_extensions(name: &str) -> io::Result<bool> {
+    let socket = control_socket()?;
+    let mut request = request_for(name)?;
+    // SAFETY: SIOCGIWNAME writes a protocol name of at most IFNAMSIZ octets into the union of the request, which is
+    // larger; `request` is a live, exclusively borrowed `struct ifreq` (`struct iwreq` has the same size and prefix).
+    let result = unsafe { libc::ioctl(socket.as_raw_fd(), libc::SIOCGIWNAME as _, &raw mut request) };
+    Ok(result == 0)
+}
+
+/// `struct ethtool_drvinfo`.
+#[repr(C)]
+struct RawDriverInfo {
+    command: u32,
+    driver: [u8; 32],
+    version: [u8; 32],
+    firmware: [u8; 32],
+    bus: [u8; 32],
+    erom: [u8; 32],
+    reserved: [u8; 12],
+    counts: [u32; 5],
+}
+
+/// `struct ethtool_eee`.
+#[repr(C)]
+struct RawEee {
+    command: u32,
+    supported: u32,
+    advertised: u32,
+    partner_advertised: u32,
+    active: u32,
+    enabled: u32,
+    low_power_idle: u32,
+    low_power_timer: u32,
+    reserved: [u32; 2],
+}
+
+/// The structures that `SIOCETHTOOL` may fill.
+///
+/// # Safety
+/// The type is `repr(C)`, accepts every bit pattern, begins with the `u32` command, and has at least the size of the
+/// structure that the kernel reads and writes for that command.
+unsafe trait Query {}
+
+// SAFETY: field for field `struct ethtool_drvinfo` (196 octets), integers only.
+unsafe impl Query for RawDriverInfo {}
+// SAFETY: field for field `struct ethtool_eee` (40 octets), integers only.
+unsafe impl Query for RawEee {}
+
+fn ethtool<Q: Query>(name: &str, query: &mut Q) -> io::Result<()> {
+    let socket = control_socket()?;
+    let mut request = request_for(name)?;
+    request.ifr_ifru.ifru_data = (&raw mut *query).cast::<c_char>();
+    // SAFETY: `request` is a live `struct ifreq` whose data pointer is the exclusively borrowed `query`; by the
+    // promise of `Query` that is at least as large as what the kernel reads and writes for its command.
+    let result = unsafe { libc::ioctl(socket.as_raw_fd(), libc::SIOCETHTOOL as _, &raw mut request) };
+    if result == 0 { Ok(()) } else { Err(io::Error::last_os_error()) }
+}
+
+fn control_socket() -> io::Result<OwnedFd> {
+    Ok(socket_with(AddressFamily::INET, SocketType::DGRAM, SocketFlags::CLOEXEC, None)?)
+}
+
+fn request_for(name: &str) -> io::Result<libc::ifreq> {
+    let octets = name.as_bytes();
+    if octets.is_empty() || octets.len() >= libc::IFNAMSIZ || octets.contains(&0) {
+        return Err(io::Error::from_raw_os_error(libc::ENODEV));
+    }
+    // SAFETY: `struct ifreq` is integers, arrays of them and pointers in a union: all zeros is a valid value.
+    let mut request: libc::ifreq = unsafe { std::mem::zeroed() };
+    for (place, octet) in request.ifr_name.iter_mut().zip(octets) {
+        *place = *octet as c_char;
+    }
+    Ok(request)
+}
+
+fn text(octets: &[u8]) -> Option<String> {
+    let end = octets.iter().position(|octet| *octet == 0).unwrap_or(octets.len());
+    let text = String::from_utf8_lossy(&octets[..end]).trim().to_owned();
+    (!text.is_empty() && !text.eq_ignore_ascii_case("n/a")).then_some(text)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn layouts_have_the_size_of_the_kernel_structures() {
+        // linux/ethtool.h: 4 + 5 * 32 + 12 + 5 * 4, and 10 * 4.
+        assert_eq!(size_of::<RawDriverInfo>(), 196);
+        assert_eq!(size_of::<RawEee>(), 40);
+    }
+
+    #[test]
+    fn absent_texts_are_unknown() {
+        assert_eq!(text(b"igb\0\0garbage"), Some("igb".to_owned()));
+        assert_eq!(text(b"N/A\0"), None);
+        assert_eq!(text(b"\0\0"), None);
+        assert_eq!(text(b"  \0"), None);
+        assert_eq!(text(b"unterminated"), Some("unterminated".to_owned()));
+    }
+
+    #[test]
+    fn a_name_the_kernel_cannot_have_is_no_such_device() {
+        for name in ["", "a-name-much-too-long-for-linux", "nul\0inside", "kp-not-here"] {
+            assert_eq!(driver_info(name).unwrap_err().raw_os_error(), Some(libc::ENODEV), "{name:?}");
+        }
+    }
+
+    #[test]
+    fn loopback_has_no_eee_and_no_radio() {
+        assert!(eee("lo").is_err());
+        assert!(!has_wireless_extensions("lo").unwrap());
+    }
+}

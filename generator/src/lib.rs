@@ -1,1 +1,8 @@
+//! The generator: drives traffic through a chain of kit and judges what came home.
+//!
+//! Dependencies run one way: [`procedure`] (policy over trials) → [`engine`] (the hot loops of one trial) →
+//! `kitproof-common`. [`verdict`] is pure arithmetic over counts; the command line sits on top.
 
+pub mod engine;
+pub mod procedure;
+pub mod verdict;

@@ -191,7 +191,8 @@ impl Service {
                 match self.isolation.look(name, *index, friends) {
                     Finding::Quiet => {}
                     Finding::Listening(left) => {
-                        return Reply::Listening { remaining_ms: left.as_millis() as u64 };
+                        let mac = facts.as_ref().and_then(|facts| facts.mac);
+                        return Reply::Listening { remaining_ms: left.as_millis() as u64, mac };
                     }
                     Finding::Heard(text) => {
                         return Reply::Refused { code: Refusal::NotIsolated, text };

@@ -86,6 +86,8 @@ pub enum Reply {
     /// Not yet: listening for strangers on the link.
     Listening {
         remaining_ms: u64,
+        /// The far port's own hardware address: a friend, while the near end listens too.
+        mac: Option<MacAddr>,
     },
     Opened {
         session: u64,

@@ -1,13 +1,13 @@
 //! Judging what arrived.
 
 use super::VARIANTS;
-use super::checksum::{fold, udp_field};
+use super::checksum::{fold_half, halves, udp_field};
 use super::fill::Windows;
 use super::guard::{self, FIXED_OCTETS, MOVING_OCTETS, Width, guard16, guard32};
 use super::header::{HEADER_OCTETS, Kind, TestHeader};
 use super::layout::{
     Direction, GUARDED_REGION, IPV4_OCTETS, IPV4_REGION, IPV6_OCTETS, IPV6_REGION, Image, Layout, Shape,
-    UDP_OCTETS, part, region, word,
+    UDP_OCTETS, inside, part, region, word,
 };
 use super::spec::{FrameError, FrameSpec};
 
@@ -16,8 +16,8 @@ use super::spec::{FrameError, FrameSpec};
 pub enum Checked {
     /// One of ours, every judged octet as it was sent.
     Intact(TestHeader),
-    /// One of ours, but not as it was sent. The header is given if its guard vouches for it: then the sequence can be
-    /// believed; without it, all that is known is that one frame arrived damaged.
+    /// One of ours, but not as it was sent. The header is given if its guard vouches for it: then the
+    /// sequence can be believed; without it, all that is known is that one frame arrived damaged.
     Damaged(Option<TestHeader>),
     /// Not of this trial, this stream or this direction.
     Foreign,
@@ -25,26 +25,28 @@ pub enum Checked {
 
 /// Judges the frames of one direction of one trial.
 ///
-/// A frame is intact if its length is right, its guard is right, and every octet is what the specification says for its
-/// sequence: addresses, tags, headers, checksums and (if asked for) fill. The checksums are judged by arithmetic from
-/// sums made beforehand, so that the payload is read once, by one comparison, or not at all.
+/// A frame is intact if its length is right, its guard is right, and every octet is what the specification
+/// says for its sequence: addresses, tags, headers, checksums and (if asked for) fill. The checksums are
+/// judged by arithmetic from sums made beforehand, so that the payload is read once, by one comparison, or
+/// not at all.
 ///
 /// Else, in this order:
 ///
-/// 1. The guard is right and session, version, kind, direction and stream are those of the trial: damaged, and the header
-///    is given.
+/// 1. The guard is right and session, version, kind, direction and stream are those of the trial: damaged,
+///    and the header is given.
 /// 2. The guard is right and one of them differs: foreign.
-/// 3. The guard is wrong, or the frame is too short to have one: damaged if the destination address is ours or the source
-///    address is the peer's, else foreign. A datagram has no addresses and counts as damaged: the socket has
-///    already chosen what may arrive. The smallest datagrams have no guard (UDP's own checksum, which the operating
-///    system verifies, must do): one of the wrong session is foreign, otherwise damaged without a header.
+/// 3. The guard is wrong, or the frame is too short to have one: damaged if the destination address is ours
+///    or the source address is the peer's, else foreign. A datagram has no addresses and counts as damaged:
+///    the socket has already chosen what may arrive. The smallest datagrams have no guard (UDP's own
+///    checksum, which the operating system verifies, must do): one of the wrong session is foreign, otherwise
+///    damaged without a header.
 #[derive(Clone, Debug)]
 pub struct Checker {
     layout: Layout,
     /// How many of the words below are compared.
     words: usize,
-    want: [u64; WORDS],
-    mask: [u64; WORDS],
+    /// What they should be, and a mask of what is compared.
+    expected: [(u64, u64); WORDS],
     guard16: u16,
     guard32: u32,
     ip_sum: u16,
@@ -58,7 +60,8 @@ pub struct Checker {
     windows: Windows,
 }
 
-/// Eight-octet words that cover everything up to the fixed part of the test header: two tags and IPv6 at most.
+/// Eight-octet words that cover everything up to the fixed part of the test header: two tags and IPv6 at
+/// most.
 const WORDS: usize = (14 + 8 + IPV6_OCTETS + UDP_OCTETS + FIXED_OCTETS).div_ceil(8);
 
 /// Where the reflector's fields stand among the moving octets.
@@ -107,8 +110,7 @@ impl Checker {
         Ok(Self {
             layout,
             words: compared.div_ceil(8),
-            want: words(&want),
-            mask: words(&mask),
+            expected: std::array::from_fn(|i| (eight(&want, i), eight(&mask, i))),
             guard16: guard::base(image.fixed),
             guard32: guard::base(image.fixed),
             ip_sum: image.ip_sum,
@@ -142,64 +144,65 @@ impl Checker {
     fn intact(&self, frame: &[u8]) -> Option<TestHeader> {
         let mut wrong = 0;
         let (chunks, _) = frame.as_chunks::<8>();
-        let expected = self.want.iter().zip(&self.mask);
-        for (&chunk, (want, mask)) in chunks[..self.words].iter().zip(expected) {
+        for (&chunk, (want, mask)) in chunks.iter().zip(&self.expected[..self.words]) {
             wrong |= (u64::from_ne_bytes(chunk) ^ want) & mask;
         }
 
+        // The octets are read where they stand, again and again: copies would be kept octet by octet in
+        // registers.
         let network = self.layout.network;
-        let header: [u8; HEADER_OCTETS] = match self.layout.shape {
+        let header: &[u8; HEADER_OCTETS] = match self.layout.shape {
             Shape::Ipv4 => {
                 let region = region::<IPV4_REGION>(frame, network);
-                let header = part(region, IPV4_OCTETS + UDP_OCTETS);
-                let moving = part(&header, FIXED_OCTETS);
-                let guard = self.guard16 ^ u16::added::<FIXED_OCTETS, MOVING_OCTETS>(&moving);
+                let header = inside(region, IPV4_OCTETS + UDP_OCTETS);
+                let moving = inside(header, FIXED_OCTETS);
+                let guard = self.guard16 ^ u16::added::<FIXED_OCTETS, MOVING_OCTETS>(moving);
                 let guard = guard.to_be();
-                let checksum = !fold(u64::from(self.ip_sum) + u64::from(guard));
+                let checksum = !fold_half(u32::from(self.ip_sum) + u32::from(guard));
                 wrong |= u64::from(word(region, 4) ^ guard);
                 wrong |= u64::from(word(region, 10) ^ checksum);
-                wrong |= u64::from(word(region, IPV4_OCTETS + 6) ^ self.udp_checksum(&moving));
+                wrong |= u64::from(word(region, IPV4_OCTETS + 6) ^ self.udp_checksum(moving));
                 header
             }
             Shape::Ipv6 => {
                 let region = region::<IPV6_REGION>(frame, network);
-                let header = part(region, IPV6_OCTETS + UDP_OCTETS);
-                let moving = part(&header, FIXED_OCTETS);
-                let guard = self.guard16 ^ u16::added::<FIXED_OCTETS, MOVING_OCTETS>(&moving);
+                let header = inside(region, IPV6_OCTETS + UDP_OCTETS);
+                let moving = inside(header, FIXED_OCTETS);
+                let guard = self.guard16 ^ u16::added::<FIXED_OCTETS, MOVING_OCTETS>(moving);
                 wrong |= u64::from(word(region, 2) ^ guard.to_be());
-                wrong |= u64::from(word(region, IPV6_OCTETS + 6) ^ self.udp_checksum(&moving));
+                wrong |= u64::from(word(region, IPV6_OCTETS + 6) ^ self.udp_checksum(moving));
                 header
             }
             Shape::Guarded => {
                 let region = region::<GUARDED_REGION>(frame, network);
-                let header = part(region, 0);
-                let moving = part(&header, FIXED_OCTETS);
-                let guard = self.guard32 ^ u32::added::<FIXED_OCTETS, MOVING_OCTETS>(&moving);
+                let header = inside(region, 0);
+                let moving = inside(header, FIXED_OCTETS);
+                let guard = self.guard32 ^ u32::added::<FIXED_OCTETS, MOVING_OCTETS>(moving);
                 wrong |= u64::from(u32::from_be_bytes(part(region, HEADER_OCTETS)) ^ guard);
                 header
             }
-            Shape::Bare => *region::<HEADER_OCTETS>(frame, 0),
+            Shape::Bare => region(frame, 0),
         };
-        let moving: [u8; MOVING_OCTETS] = part(&header, FIXED_OCTETS);
-        let sequence = u32::from_ne_bytes(part(&moving, MARK_OFFSET));
-        let residence = word(&moving, MARK_OFFSET + 4);
+        let moving: &[u8; MOVING_OCTETS] = inside(header, FIXED_OCTETS);
+        let sequence = u32::from_ne_bytes(part(moving, MARK_OFFSET));
+        let residence = word(moving, MARK_OFFSET + 4);
         wrong |= (u64::from(sequence) | u64::from(residence)) & self.unmarked;
 
-        if wrong != 0 || self.fill_check && frame[self.layout.fill..] != *self.windows.get(variant(&moving)) {
+        if wrong != 0 || self.fill_check && frame[self.layout.fill..] != *self.windows.get(variant(moving)) {
             return None;
         }
-        Some(TestHeader::read(&header))
+        Some(TestHeader::read(header))
     }
 
-    /// The UDP checksum field that belongs to these moving octets and the fill of their variant, in native order.
+    /// The UDP checksum field that belongs to these moving octets and the fill of their variant, in native
+    /// order.
     #[inline(always)]
     fn udp_checksum(&self, moving: &[u8; MOVING_OCTETS]) -> u16 {
-        let front = u64::from_ne_bytes(part(moving, 0));
-        let middle = u32::from_ne_bytes(part(moving, 8));
-        let back = word(moving, 12);
-        let base = self.udp_sum[variant(moving)];
-        let halves = (front >> 32) + (front & 0xffff_ffff);
-        udp_field(u64::from(base) + halves + u64::from(middle) + u64::from(back))
+        let front = halves(u64::from_ne_bytes(part(moving, 0)));
+        let middle = u64::from(u32::from_ne_bytes(part(moving, 8)));
+        let back = u64::from(word(moving, 12));
+        let base = u64::from(self.udp_sum[variant(moving)]);
+        udp_field(base.wrapping_add(front).wrapping_add(middle).wrapping_add(back))
     }
 
     /// What a frame is that is not intact.
@@ -250,7 +253,7 @@ fn variant(moving: &[u8; MOVING_OCTETS]) -> usize {
     usize::from(moving[3]) % VARIANTS
 }
 
-fn words(octets: &[u8; 8 * WORDS]) -> [u64; WORDS] {
-    let (words, _) = octets.as_chunks::<8>();
-    std::array::from_fn(|i| u64::from_ne_bytes(words[i]))
+/// One word of the comparison, in native order.
+fn eight(octets: &[u8; 8 * WORDS], word: usize) -> u64 {
+    u64::from_ne_bytes(part(octets, 8 * word))
 }

@@ -1,22 +1,32 @@
 //! The Internet checksum (RFC 1071) and its incremental update (RFC 1624).
 //!
-//! Sums are kept in the machine's own byte order: RFC 1071 section 2 (B) shows that the one's complement sum does
-//! not care, as long as the result is stored in the same order. So a 16-bit word is read with `from_ne_bytes`,
-//! never swapped, and the checksum is written with `to_ne_bytes`.
+//! Sums are kept in the machine's own byte order: RFC 1071 section 2 (B) shows that the one's complement sum
+//! does not care, as long as the result is stored in the same order. So a 16-bit word is read with
+//! `from_ne_bytes`, never swapped, and the checksum is written with `to_ne_bytes`.
 
 /// Folds a sum of 16-bit words (or of 32-bit halves of them) to 16 bits, adding the carries back in.
 ///
+/// A sum added to itself turned by half its width has the folded sum, with the carry, in its upper half.
 /// The result is 0 only if the sum was 0.
-#[inline]
+#[inline(always)]
 pub(crate) const fn fold(sum: u64) -> u16 {
-    let sum = (sum & 0xffff_ffff) + (sum >> 32);
-    let sum = (sum & 0xffff) + (sum >> 16);
-    let sum = (sum & 0xffff) + (sum >> 16);
-    let sum = (sum & 0xffff) + (sum >> 16);
-    sum as u16
+    fold_half((sum.wrapping_add(sum.rotate_left(32)) >> 32) as u32)
 }
 
-/// One's complement sum of `octets` in native byte order, not inverted; an odd last octet is padded with zero.
+/// [`fold`] of a sum that fits 32 bits.
+#[inline(always)]
+pub(crate) const fn fold_half(sum: u32) -> u16 {
+    (sum.wrapping_add(sum.rotate_left(16)) >> 16) as u16
+}
+
+/// Both 32-bit halves of eight octets, added.
+#[inline(always)]
+pub(crate) const fn halves(octets: u64) -> u64 {
+    (octets >> 32).wrapping_add(octets & 0xffff_ffff)
+}
+
+/// One's complement sum of `octets` in native byte order, not inverted; an odd last octet is padded with
+/// zero.
 pub(crate) fn sum(octets: &[u8]) -> u16 {
     let (words, rest) = octets.as_chunks::<2>();
     let mut total: u64 = words.iter().map(|&word| u64::from(u16::from_ne_bytes(word))).sum();
@@ -27,16 +37,10 @@ pub(crate) fn sum(octets: &[u8]) -> u16 {
 }
 
 /// The sum as a UDP checksum field: inverted, and 0 sent as FFFF, because 0 means "none" (RFC 768).
-#[inline]
+#[inline(always)]
 pub(crate) const fn udp_field(sum: u64) -> u16 {
     let field = !fold(sum);
     if field == 0 { 0xffff } else { field }
-}
-
-/// The sum with one word replaced, as the terms `~m + m'` of RFC 1624 equation 3.
-#[inline]
-pub(crate) const fn replaced(old: u16, new: u16) -> u64 {
-    !old as u64 + new as u64
 }
 
 /// The Internet checksum of `octets`, as the number whose big-endian octets stand on the wire (RFC 1071).
@@ -51,7 +55,7 @@ pub fn internet_checksum(octets: &[u8]) -> u16 {
 ///
 /// Whatever was wrong with the checksum before is wrong afterwards: an update never mends.
 pub const fn update_checksum(checksum: u16, old: u16, new: u16) -> u16 {
-    !fold(!checksum as u64 + replaced(old, new))
+    !fold_half(!checksum as u32 + !old as u32 + new as u32)
 }
 
 #[cfg(test)]
@@ -59,7 +63,8 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    /// RFC 1624 section 4: HC = DD2F, m = 5555, m' = 3285; equation 3 gives 0000 where equation 2 of RFC 1141 failed.
+    /// RFC 1624 section 4: HC = DD2F, m = 5555, m' = 3285; equation 3 gives 0000 where equation 2 of RFC 1141
+    /// failed.
     #[test]
     fn rfc_1624_section_4() {
         assert_eq!(update_checksum(0xdd2f, 0x5555, 0x3285), 0x0000);
@@ -72,14 +77,23 @@ mod tests {
         assert_eq!(internet_checksum(&octets), !0xddf2);
     }
 
-    /// The header of RFC 2544 C.2.6.4 (64-octet frame, TTL 0A), with the addresses of C.2.2. The values are computed,
-    /// because the RFC prints one placeholder for all its headers.
+    /// The header of RFC 2544 C.2.6.4 (64-octet frame, TTL 0A), with the addresses of C.2.2. The values are
+    /// computed, because the RFC prints one placeholder for all its headers.
     #[test]
     fn rfc_2544_headers() {
         let mut header = *b"\x45\0\0\x2e\0\0\0\0\x0a\x11\0\0\xc6\x12\x01\x02\xc6\x13\x01\x02";
         assert_eq!(internet_checksum(&header), 0x2296);
         header[18] = 65;
         assert_eq!(internet_checksum(&header), 0xe295);
+    }
+
+    /// Where a carry makes another carry.
+    #[test]
+    fn folding_at_the_edges() {
+        for sum in [0, 1, 0xffff, 0x1_0000, 0xffff_0000, 0xffff_ffff, 0x1_0000_0000, u64::MAX - 1, u64::MAX] {
+            let folded = u64::from(fold(sum));
+            assert_eq!((folded % 0xffff, folded == 0), (sum % 0xffff, sum == 0), "{sum:x}");
+        }
     }
 
     #[test]
@@ -126,6 +140,8 @@ mod tests {
             let folded = fold(sum);
             prop_assert_eq!(u64::from(folded) % 0xffff, sum % 0xffff);
             prop_assert_eq!(folded == 0, sum == 0);
+            let half = fold_half(sum as u32);
+            prop_assert_eq!(u64::from(half) % 0xffff, (sum & 0xffff_ffff) % 0xffff);
         }
     }
 }

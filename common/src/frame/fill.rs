@@ -18,7 +18,8 @@ pub enum Fill {
     Alternating,
     /// 00 01 02 ... as in RFC 2544 C.2.6.4, starting at the variant's number.
     Ramp,
-    /// Pseudorandom (RFC 4814 section 3): PRBS-31, x^31 + x^28 + 1 (ITU-T O.150, from memory), started by the fill seed.
+    /// Pseudorandom (RFC 4814 section 3): PRBS-31, x^31 + x^28 + 1 (ITU-T O.150, from memory), started by the
+    /// fill seed.
     #[default]
     Prbs,
 }
@@ -65,8 +66,8 @@ impl FromStr for Fill {
     }
 }
 
-/// One stretch of pattern; each variant's fill is a window of it. The windows overlap, so that all of them together
-/// stay in the nearest cache.
+/// One stretch of pattern; each variant's fill is a window of it. The windows overlap, so that all of them
+/// together stay in the nearest cache.
 #[derive(Clone, Debug)]
 pub(crate) struct Windows {
     pattern: Box<[u8]>,
@@ -101,8 +102,8 @@ impl Windows {
 struct Prbs31(u32);
 
 impl Prbs31 {
-    /// Starts the register at a state mixed from the seed, so that a small seed is not followed by a long run of zeros.
-    /// The state is never 0, which would stay 0 for ever.
+    /// Starts the register at a state mixed from the seed, so that a small seed is not followed by a long run
+    /// of zeros. The state is never 0, which would stay 0 for ever.
     fn new(seed: u32) -> Self {
         let mixed = seed.wrapping_mul(0x9e37_79b9) ^ 0x5bd1_e995;
         let mixed = (mixed ^ mixed >> 15).wrapping_mul(0x85eb_ca6b);

@@ -7,12 +7,13 @@
 //! | ipv6 | FCS-16 | low 16 bits of the IPv6 flow label |
 //! | ethernet, datagram | CRC-32 (the polynomial of the Ethernet FCS) | 4 octets behind the test header |
 //!
-//! Why not 16 bits cut from the CRC-32: over 18 octets three pairs of single-bit errors leave the low half unchanged
-//! (and three others the high half). FCS-16 has distance 4: every error of one, two or three bits in header
-//! and guard together is seen, and so is every odd number of them.
+//! Why not 16 bits cut from the CRC-32: over 18 octets three pairs of single-bit errors leave the low half
+//! unchanged (and three others the high half). FCS-16 has distance 4: every error of one, two or three bits
+//! in header and guard together is seen, and so is every odd number of them.
 //!
-//! Both are linear, so the guard of a header is the exclusive or of one table entry for each octet. A part that does
-//! not change from frame to frame is folded into one constant beforehand, and only the moving octets are looked up.
+//! Both are linear, so the guard of a header is the exclusive or of one table entry for each octet. A part
+//! that does not change from frame to frame is folded into one constant beforehand, and only the moving
+//! octets are looked up.
 
 use super::header::HEADER_OCTETS;
 

@@ -7,7 +7,8 @@ pub const HEADER_VERSION: u8 = 1;
 /// Nanoseconds in one unit of [`TestHeader::residence`].
 pub const RESIDENCE_UNIT_NS: u64 = 64;
 
-/// What a frame with a test header is for. Unknown values are kept, so that a newer peer is recognised, not guessed at.
+/// What a frame with a test header is for. Unknown values are kept, so that a newer peer is recognised, not
+/// guessed at.
 #[derive(Clone, Copy, PartialEq, Eq, Hash, Debug)]
 pub enum Kind {
     /// Counted, numbered, returned.
@@ -115,7 +116,8 @@ impl TestHeader {
     }
 }
 
-/// Nanoseconds in the reflector as the field [`TestHeader::residence`]: units of 64 ns, rounded down, saturating.
+/// Nanoseconds in the reflector as the field [`TestHeader::residence`]: units of 64 ns, rounded down,
+/// saturating.
 #[inline]
 pub const fn residence_field(nanoseconds: u64) -> u16 {
     let units = nanoseconds / RESIDENCE_UNIT_NS;

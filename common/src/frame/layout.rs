@@ -35,7 +35,8 @@
 //! | 48 | 18 | test header | as above |
 //! | 66 | rest | fill | as above |
 //!
-//! **ethernet**, and **datagram** (which starts here; one of less than 22 octets has no guard: fill follows at once)
+//! **ethernet**, and **datagram** (which starts here; one of less than 22 octets has no guard: fill follows
+//! at once)
 //!
 //! | offset | octets | field | value |
 //! | --- | --- | --- | --- |
@@ -67,7 +68,8 @@ pub(crate) const ETHER_TYPE_IPV6: u16 = 0x86dd;
 pub const GENERATOR_IPV4: Ipv4Addr = Ipv4Addr::new(198, 18, 1, 2);
 /// The reflector's IPv4 address: test host on the first output network (RFC 2544 C.2.2).
 pub const REFLECTOR_IPV4: Ipv4Addr = Ipv4Addr::new(198, 19, 1, 2);
-/// The generator's IPv6 address, in the block that RFC 6890 registers for benchmarking (RFC 5180 misprints it).
+/// The generator's IPv6 address, in the block that RFC 6890 registers for benchmarking (RFC 5180 misprints
+/// it).
 pub const GENERATOR_IPV6: Ipv6Addr = Ipv6Addr::new(0x2001, 2, 0, 0, 0, 0, 1, 2);
 /// The reflector's IPv6 address.
 pub const REFLECTOR_IPV6: Ipv6Addr = Ipv6Addr::new(0x2001, 2, 0, 0, 0, 0, 2, 2);
@@ -283,7 +285,7 @@ pub(crate) fn region_mut<const N: usize>(frame: &mut [u8], at: usize) -> &mut [u
 /// Two octets inside a region, in native order.
 #[inline(always)]
 pub(crate) fn word<const N: usize>(region: &[u8; N], at: usize) -> u16 {
-    u16::from_ne_bytes([region[at], region[at + 1]])
+    u16::from_ne_bytes(part(region, at))
 }
 
 /// Writes two octets inside a region, in native order.
@@ -292,8 +294,14 @@ pub(crate) fn set_word<const N: usize>(region: &mut [u8; N], at: usize, value: u
     region[at..at + 2].copy_from_slice(&value.to_ne_bytes());
 }
 
-/// Copies `N` octets out of a region.
+/// `N` octets inside a region.
+#[inline(always)]
+pub(crate) fn inside<const N: usize, const M: usize>(region: &[u8; M], at: usize) -> &[u8; N] {
+    region[at..].first_chunk().expect("the part is inside the region")
+}
+
+/// `N` octets inside a region, copied.
 #[inline(always)]
 pub(crate) fn part<const N: usize, const M: usize>(region: &[u8; M], at: usize) -> [u8; N] {
-    std::array::from_fn(|i| region[at + i])
+    *inside(region, at)
 }

@@ -24,11 +24,12 @@ pub struct Sniffed {
     pub header: TestHeader,
 }
 
-/// Finds encapsulation, tags and test header of any well-formed test frame: up to two tags, headers whose lengths hold
-/// together, the ports of the pair in either order, a right IPv4 header checksum, a known version, a right guard.
+/// Finds encapsulation, tags and test header of any well-formed test frame: up to two tags, headers whose
+/// lengths hold together, the ports of the pair in either order, a right IPv4 header checksum, a known
+/// version, a right guard.
 ///
-/// The UDP checksum and the fill are not judged. `None` for anything else; never [`Encapsulation::Datagram`], whose payload
-/// starts with the header itself ([`TestHeader::parse`]).
+/// The UDP checksum and the fill are not judged. `None` for anything else; never [`Encapsulation::Datagram`],
+/// whose payload starts with the header itself ([`TestHeader::parse`]).
 pub fn sniff(frame: &[u8]) -> Option<Sniffed> {
     let mut at = 12;
     let mut found = Vec::new();

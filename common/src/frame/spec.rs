@@ -12,7 +12,8 @@ use thiserror::Error;
 /// Octets of the frame check sequence: counted in a frame size, absent from a buffer.
 pub const FCS_OCTETS: usize = 4;
 
-/// What a frame of the same size would hold around the payload of a UDP socket: Ethernet 14, IPv4 20, UDP 8, FCS 4.
+/// What a frame of the same size would hold around the payload of a UDP socket: Ethernet 14, IPv4 20, UDP 8,
+/// FCS 4.
 const DATAGRAM_OVERHEAD: usize = 46;
 
 /// What test frames look like.
@@ -69,7 +70,8 @@ impl FromStr for Encapsulation {
 pub struct FrameSpec {
     pub encapsulation: Encapsulation,
     pub tags: Tags,
-    /// Differentiated services code point, 0 to 63; bare Ethernet has no place for it, a socket's owner must set it.
+    /// Differentiated services code point, 0 to 63; bare Ethernet has no place for it, a socket's owner must
+    /// set it.
     pub dscp: u8,
     /// Octets from the destination address to the end of the FCS (RFC 1242 section 3.5).
     pub frame_size: u16,

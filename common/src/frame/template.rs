@@ -1,7 +1,7 @@
 //! The generator's frames: everything is computed before the trial, and stamping patches what moves.
 
 use super::VARIANTS;
-use super::checksum::{fold, udp_field};
+use super::checksum::{fold_half, halves, udp_field};
 use super::fill::Windows;
 use super::guard::{self, FIXED_OCTETS, Width};
 use super::header::{HEADER_OCTETS, Kind};
@@ -58,7 +58,8 @@ impl Template {
         self.layout.octets
     }
 
-    /// Writes the whole frame of a variant, valid in itself, with sequence `variant % VARIANTS` and departure 0.
+    /// Writes the whole frame of a variant, valid in itself, with sequence `variant % VARIANTS` and departure
+    /// 0.
     ///
     /// # Panics
     /// If `frame` is shorter than [`octets`](Self::octets).
@@ -70,10 +71,11 @@ impl Template {
         self.stamp(variant, frame, variant as u32, 0);
     }
 
-    /// Makes a frame that was written before into the one with this sequence and departure (nanoseconds, low 32 bits).
+    /// Makes a frame that was written before into the one with this sequence and departure (nanoseconds, low
+    /// 32 bits).
     ///
-    /// `variant` is the one the frame was written with, and must be `sequence % VARIANTS`, or the far end will rightly call
-    /// the frame damaged.
+    /// `variant` is the one the frame was written with, and must be `sequence % VARIANTS`, or the far end
+    /// will rightly call the frame damaged.
     ///
     /// # Panics
     /// If `frame` is shorter than [`octets`](Self::octets).
@@ -88,7 +90,7 @@ impl Template {
                 let guard = self.guard16 ^ u16::added::<FIXED_OCTETS, STAMP_OCTETS>(&stamp);
                 let guard = guard.to_be_bytes();
                 region[4..6].copy_from_slice(&guard);
-                let checksum = !fold(u64::from(self.ip_sum) + u64::from(u16::from_ne_bytes(guard)));
+                let checksum = !fold_half(u32::from(self.ip_sum) + u32::from(u16::from_ne_bytes(guard)));
                 set_word(region, 10, checksum);
                 set_word(region, IPV4_OCTETS + 6, self.udp_checksum(variant, stamp));
                 put(region, IPV4_OCTETS + UDP_OCTETS, stamp);
@@ -112,9 +114,8 @@ impl Template {
 
     #[inline(always)]
     fn udp_checksum(&self, variant: usize, stamp: [u8; STAMP_OCTETS]) -> u16 {
-        let stamp = u64::from_ne_bytes(stamp);
-        // 32-bit halves: their carries are folded in together with those of the words.
-        udp_field(u64::from(self.udp_sum[variant % VARIANTS]) + (stamp >> 32) + (stamp & 0xffff_ffff))
+        let base = u64::from(self.udp_sum[variant % VARIANTS]);
+        udp_field(base.wrapping_add(halves(u64::from_ne_bytes(stamp))))
     }
 }
 

@@ -1,6 +1,6 @@
 //! The reflector's turn: the same frame, addressed back, numbered and stamped.
 
-use super::checksum::{fold, replaced, udp_field};
+use super::checksum::{fold_half, udp_field};
 use super::guard::Width;
 use super::header::HEADER_OCTETS;
 use super::layout::{
@@ -11,8 +11,8 @@ use super::spec::{FrameError, FrameSpec};
 
 /// Sends frames of one specification home.
 ///
-/// Guard and checksums are updated (RFC 1624), never computed anew: whatever was damaged on the way out is still damaged
-/// on the way home, where the whole frame is judged again.
+/// Guard and checksums are updated (RFC 1624), never computed anew: whatever was damaged on the way out is
+/// still damaged on the way home, where the whole frame is judged again.
 #[derive(Clone, Debug)]
 pub struct Turner {
     layout: Layout,
@@ -27,9 +27,10 @@ impl Turner {
         Ok(Self { layout: Layout::new(spec)? })
     }
 
-    /// Turns a frame that the forward [`Checker`](super::Checker) called intact: addresses and ports change places, the
-    /// returned bit is set, reflector sequence and residence ([`residence_field`](super::residence_field)) are written, guard
-    /// and checksums follow. The length stays.
+    /// Turns a frame that the forward [`Checker`](super::Checker) called intact: addresses and ports change
+    /// places, the returned bit is set, reflector sequence and residence
+    /// ([`residence_field`](super::residence_field)) are written, guard and checksums follow. The length
+    /// stays.
     ///
     /// # Panics
     /// If `frame` is shorter than the specification says, which an intact frame is not.
@@ -50,7 +51,8 @@ impl Turner {
                 let new = old ^ guard.to_be();
                 set_word(region, 4, new);
                 // The addresses only change places, so the sums see the guard and the header alone.
-                let checksum = !fold(u64::from(!word(region, 10)) + replaced(old, new));
+                let sum_before = u32::from(!word(region, 10));
+                let checksum = !fold_half(sum_before + u32::from(!old) + u32::from(new));
                 set_word(region, 10, checksum);
                 let addresses = u64::from_ne_bytes(part(region, 12)).rotate_left(32);
                 region[12..20].copy_from_slice(&addresses.to_ne_bytes());
@@ -84,53 +86,53 @@ impl Turner {
 fn turn_udp<const N: usize>(region: &mut [u8; N], udp: usize, sum: u64) {
     let ports = u32::from_ne_bytes(part(region, udp)).rotate_left(16);
     region[udp..udp + 4].copy_from_slice(&ports.to_ne_bytes());
-    let checksum = udp_field(u64::from(!word(region, udp + 6)) + sum);
+    let checksum = udp_field(u64::from(!word(region, udp + 6)).wrapping_add(sum));
     set_word(region, udp + 6, checksum);
 }
 
-/// What the reflector writes into the test header.
+/// What the reflector writes into the test header, in network byte order.
 #[derive(Clone, Copy)]
-struct Mark([u8; MARK_OCTETS]);
+struct Mark {
+    sequence: u32,
+    residence: u16,
+}
 
-/// Reflector sequence and residence.
-const MARK_OCTETS: usize = 6;
-const MARK_OFFSET: usize = 12;
 const KIND_OFFSET: usize = 2;
+const SEQUENCE_OFFSET: usize = 12;
+const RESIDENCE_OFFSET: usize = 16;
 const RETURNED: u8 = 1;
 
 impl Mark {
     #[inline(always)]
     fn new(reflector_sequence: u32, residence: u16) -> Self {
-        let [r0, r1, r2, r3] = reflector_sequence.to_be_bytes();
-        let [h0, h1] = residence.to_be_bytes();
-        Self([r0, r1, r2, r3, h0, h1])
+        Self { sequence: reflector_sequence.to_be(), residence: residence.to_be() }
     }
 
-    /// Writes the mark and the returned bit into the test header at `header`; gives what that adds to the guard, and the
-    /// terms of RFC 1624 for the words that changed.
+    /// Writes the mark and the returned bit into the test header at `header`; gives what that adds to the
+    /// guard, and the terms `~m + m'` of RFC 1624 for what changed.
     #[inline(always)]
     fn put<W: Width + std::ops::BitXor<Output = W>, const N: usize>(
         self,
         region: &mut [u8; N],
         header: usize,
     ) -> (W, u64) {
-        let at = header + MARK_OFFSET;
-        let old: [u8; MARK_OCTETS] = part(region, at);
-        let changed: [u8; MARK_OCTETS] = std::array::from_fn(|i| old[i] ^ self.0[i]);
         let kind = region[header + KIND_OFFSET];
+        let sequence = u32::from_ne_bytes(part(region, header + SEQUENCE_OFFSET));
+        let residence = word(region, header + RESIDENCE_OFFSET);
         let turned = kind | RETURNED;
 
-        let mut sum = replaced(u16::from_ne_bytes([kind, 0]), u16::from_ne_bytes([turned, 0]));
-        for i in 0..MARK_OCTETS / 2 {
-            sum += replaced(
-                u16::from_ne_bytes([old[2 * i], old[2 * i + 1]]),
-                u16::from_ne_bytes([self.0[2 * i], self.0[2 * i + 1]]),
-            );
+        let old = [sequence, u32::from(residence), u32::from(u16::from_ne_bytes([kind, 0]))];
+        let new = [self.sequence, u32::from(self.residence), u32::from(u16::from_ne_bytes([turned, 0]))];
+        let mut sum: u64 = 0;
+        for i in 0..3 {
+            sum = sum.wrapping_add(u64::from(!old[i])).wrapping_add(u64::from(new[i]));
         }
         region[header + KIND_OFFSET] = turned;
-        region[at..at + MARK_OCTETS].copy_from_slice(&self.0);
-        let guard =
-            W::added::<KIND_OFFSET, 1>(&[kind ^ turned]) ^ W::added::<MARK_OFFSET, MARK_OCTETS>(&changed);
+        region[header + SEQUENCE_OFFSET..][..4].copy_from_slice(&self.sequence.to_ne_bytes());
+        set_word(region, header + RESIDENCE_OFFSET, self.residence);
+        let guard = W::added::<KIND_OFFSET, 1>(&[kind ^ turned])
+            ^ W::added::<SEQUENCE_OFFSET, 4>(&(sequence ^ self.sequence).to_ne_bytes())
+            ^ W::added::<RESIDENCE_OFFSET, 2>(&(residence ^ self.residence).to_ne_bytes());
         (guard, sum)
     }
 }

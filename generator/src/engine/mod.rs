@@ -29,6 +29,8 @@ pub struct Trial {
     pub ceiling: FrameRate,
     /// Frames that may depart at once to make up for a small delay.
     pub burst: u32,
+    /// Frames handed over ahead of time, so that the NIC is never idle: it paces, not the software.
+    pub ahead: u32,
     /// Frames to offer.
     pub frames: u64,
     /// Nanoseconds from the first departure after which a sender that could not keep up stops.

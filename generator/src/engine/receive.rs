@@ -4,7 +4,7 @@ use std::io;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
 
-use kitproof_common::frame::{Checked, Checker, TestHeader};
+use kitproof_common::frame::{Checked, Checker, FrameError, TestHeader};
 use kitproof_common::port::clock::Offset;
 use kitproof_common::port::{Meta, Receive};
 use kitproof_common::sequence::{Arrival, Damaged, LossPattern, Reordering, Tracker};
@@ -52,17 +52,19 @@ pub struct Home {
 
 impl<'a, P: Receive> Receiver<'a, P> {
     /// `start_ns` is when frame 0 is due; `offset` the clocks' distance now.
-    #[must_use]
+    ///
+    /// # Errors
+    /// A frame that cannot be built.
     pub fn new(
         port: &'a mut P,
         trial: &Trial,
         progress: &'a Progress,
         start_ns: u64,
         offset: Offset,
-    ) -> Self {
+    ) -> Result<Self, FrameError> {
         let interval_ns = trial.rate.nanoseconds() as f64 / trial.rate.frames() as f64;
         let count = Counting {
-            checker: Checker::homeward(&trial.frame, trial.fill_check),
+            checker: Checker::homeward(&trial.frame, trial.fill_check)?,
             sequences: Tracker::new(trial.window(), PERIODS_KEPT),
             numbers: Tracker::new(trial.window(), 0),
             latency: Latency::new(offset, start_ns, interval_ns, trial.warm_up),
@@ -70,7 +72,7 @@ impl<'a, P: Receive> Receiver<'a, P> {
             reserved: 0,
             counts: HomeCounts::default(),
         };
-        Self { port, progress, count }
+        Ok(Self { port, progress, count })
     }
 
     /// Looks at one batch of what arrived; how many frames that was. `sample` gives the clocks' distance

@@ -32,7 +32,7 @@ pub struct Running {
     /// When frame 0 is due, monotonic ns.
     pub start_ns: u64,
     sender: JoinHandle<Result<Departures, SendError>>,
-    receiver: JoinHandle<io::Result<Home>>,
+    receiver: JoinHandle<Result<Home, TrialError>>,
     sender_done: Inbox<()>,
 }
 
@@ -161,8 +161,8 @@ fn receiving<P: Receive>(
     trial: &Trial,
     progress: &Progress,
     start_ns: u64,
-) -> io::Result<Home> {
-    let mut receiver = Receiver::new(&mut port, trial, progress, start_ns, Offset::sample());
+) -> Result<Home, TrialError> {
+    let mut receiver = Receiver::new(&mut port, trial, progress, start_ns, Offset::sample()).map_err(SendError::from)?;
     let mut busy = false;
     loop {
         let arrived = receiver.step(monotonic_ns(), Offset::sample)?;
@@ -177,5 +177,5 @@ fn receiving<P: Receive>(
             receiver.wait(WAIT)?;
         }
     }
-    receiver.finish(progress.offered.load(Ordering::Acquire), Offset::sample())
+    Ok(receiver.finish(progress.offered.load(Ordering::Acquire), Offset::sample())?)
 }

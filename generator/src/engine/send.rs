@@ -38,6 +38,9 @@ pub struct Sender<'a, P> {
     deadline: u64,
     waited: bool,
     start_ns: u64,
+    /// Frames of the first filling of the NIC's queue, and when it began: they depart as one.
+    ahead: u64,
+    opened_at: u64,
 }
 
 /// What the sender measured.
@@ -72,7 +75,13 @@ impl<'a, P: Transmit> Sender<'a, P> {
         Ok(Self {
             port,
             template,
-            pacer: Pacer::new(trial.rate, trial.ceiling, trial.burst, start_ns),
+            // Ahead of time by so many frames: frame `ahead` is due when the trial starts.
+            pacer: Pacer::new(
+                trial.rate,
+                trial.ceiling,
+                trial.burst,
+                start_ns.saturating_sub(trial.rate.time_of(u64::from(trial.ahead))),
+            ),
             meter: OfferedMeter::new(trial.rate, trial.line, WINDOW_NS, WINDOWS_KEPT)
                 .with_allowance(trial.burst),
             progress,
@@ -81,6 +90,8 @@ impl<'a, P: Transmit> Sender<'a, P> {
             deadline: start_ns.saturating_add(trial.give_up_ns),
             waited: true,
             start_ns,
+            ahead: u64::from(trial.ahead),
+            opened_at: 0,
         })
     }
 
@@ -92,6 +103,9 @@ impl<'a, P: Transmit> Sender<'a, P> {
     pub fn step(&mut self, now: u64) -> io::Result<Step> {
         if self.next >= self.frames || now >= self.deadline {
             return Ok(Step::Done);
+        }
+        if now < self.start_ns {
+            return Ok(Step::Idle { until: self.start_ns });
         }
         let slots = self.port.slots();
         let first = (self.next as usize) & (slots - 1);
@@ -118,7 +132,11 @@ impl<'a, P: Transmit> Sender<'a, P> {
             return Ok(Step::Full);
         }
         self.pacer.sent(accepted, now);
-        self.meter.departed(accepted, now, self.waited);
+        if self.next == 0 {
+            self.opened_at = now;
+        }
+        let departed = if self.next < self.ahead { self.opened_at } else { now };
+        self.meter.departed(accepted, departed, self.waited);
         self.waited = false;
         self.next += u64::from(accepted);
         self.progress.offered.store(self.next, Ordering::Relaxed);

@@ -74,8 +74,8 @@ impl Case {
     }
 }
 
-/// Every encapsulation, tagging and direction, without fill (but for Ethernet) and with an odd number of fill octets.
-/// The smallest datagrams have no guard and a test of their own.
+/// Every encapsulation, tagging and direction, without fill (but for Ethernet) and with an odd number of fill
+/// octets. The smallest datagrams have no guard and a test of their own.
 fn cases(fill_check: bool) -> Vec<Case> {
     let mut cases = Vec::new();
     for smallest in smallest() {
@@ -142,7 +142,8 @@ fn mended_checksums_do_not_hide_damage() {
                 let mut frame = case.flipped(&[bit]);
                 case.mend(&mut frame);
                 assert_ne!(frame[case.at - 2..case.at], case.frame[case.at - 2..case.at]);
-                // In the fill the guard is right, and the checksum is not the one that belongs to the variant.
+                // In the fill the guard is right, and the checksum is not the one that belongs to the
+                // variant.
                 let wanted = (bit >= 8 * case.fill).then_some(case.header);
                 assert_eq!(case.checker.check(&frame), Checked::Damaged(wanted));
                 mended += 1;
@@ -205,7 +206,8 @@ fn other_sessions_and_streams_are_foreign() {
     }
 }
 
-/// On the way out nobody but the reflector may have written its fields, however right guard and checksums are.
+/// On the way out nobody but the reflector may have written its fields, however right guard and checksums
+/// are.
 #[test]
 fn the_reflectors_fields_are_zero_on_the_way_out() {
     for case in cases(true).iter().filter(|case| !case.header.returned) {
@@ -248,7 +250,8 @@ fn the_fill_must_be_that_of_the_sequence() {
     }
 }
 
-/// Exhaustive: whatever bit was flipped on the way out, and turned unseen, is damage at home: turning never mends.
+/// Exhaustive: whatever bit was flipped on the way out, and turned unseen, is damage at home: turning never
+/// mends.
 #[test]
 fn damage_on_the_way_out_survives_the_turn() {
     for case in cases(true).iter().filter(|case| !case.header.returned) {
@@ -265,7 +268,8 @@ fn damage_on_the_way_out_survives_the_turn() {
     }
 }
 
-/// The smallest datagrams have no room for a guard: what the operating system's UDP checksum lets pass is believed.
+/// The smallest datagrams have no room for a guard: what the operating system's UDP checksum lets pass is
+/// believed.
 #[test]
 fn the_smallest_datagrams_have_no_guard() {
     let smallest = spec(Encapsulation::Datagram, 0, 64);

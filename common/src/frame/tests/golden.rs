@@ -1,5 +1,5 @@
-//! Octets on the wire, made by a separate program (Python's `struct` and `zlib`) from the field tables alone: a change of
-//! the format must change these, and [`HEADER_VERSION`] with them.
+//! Octets on the wire, made by a separate program (Python's `struct` and `zlib`) from the field tables alone:
+//! a change of the format must change these, and [`HEADER_VERSION`] with them.
 
 use super::*;
 

@@ -1,4 +1,5 @@
-//! Whole frames: against octets made by another program, against an independent parser, against exhaustive damage.
+//! Whole frames: against octets made by another program, against an independent parser, against exhaustive
+//! damage.
 
 mod damage;
 mod golden;

@@ -4,7 +4,8 @@ use super::*;
 use etherparse::{LinkExtHeader, LinkHeader, NetHeaders, PacketHeaders, TransportHeader};
 use proptest::prelude::*;
 
-/// Takes a frame apart with etherparse and finds everything as asked for. Gives the payload: test header and what follows.
+/// Takes a frame apart with etherparse and finds everything as asked for. Gives the payload: test header and
+/// what follows.
 fn dissect<'a>(spec: &FrameSpec, homeward: bool, frame: &'a [u8]) -> &'a [u8] {
     assert_eq!(frame.len(), usize::from(spec.frame_size) - 4);
     let parsed = PacketHeaders::from_ethernet_slice(frame).unwrap();
@@ -110,7 +111,8 @@ fn every_encapsulation_tagging_and_size() {
     let mut rounds = 0;
     for smallest in smallest() {
         let few = smallest.frame_size..smallest.frame_size + 40;
-        // RFC 2544 section 9.1 and RFC 5180 section 5.1.1, both parities around each, and a comb up to the largest.
+        // RFC 2544 section 9.1 and RFC 5180 section 5.1.1, both parities around each, and a comb up to the
+        // largest.
         let named = [128, 256, 512, 1024, 1280, 1518, 1522, 4096, 8192, 9215, 9216];
         let around = named.into_iter().flat_map(|size| [size - 1, size, (size + 1).min(9216)]);
         let comb = (200..9216).step_by(997);
@@ -139,7 +141,8 @@ fn a_written_frame_is_valid_before_it_is_stamped() {
     }
 }
 
-/// RFC 768: a computed checksum of 0 is sent as FFFF. One departure in 65,535 gives it, and so does one reflector sequence.
+/// RFC 768: a computed checksum of 0 is sent as FFFF. One departure in 65,535 gives it, and so does one
+/// reflector sequence.
 #[test]
 fn udp_checksums_that_come_out_as_zero() {
     for encapsulation in [Encapsulation::Ipv4, Encapsulation::Ipv6] {

@@ -1,0 +1,235 @@
+//! What the options mean on this interface: resolved once, printable, kept in the result.
+
+use std::net::SocketAddr;
+use std::time::Duration;
+
+use kitproof_common::frame::{Encapsulation, Fill, FrameSpec, MacAddr, Tags};
+use kitproof_common::line::{FrameRate, LineRate, Load, Tolerance, line_frame_rate};
+use kitproof_common::link::{LinkFacts, LinkKind};
+
+use super::failure::Failure;
+use crate::engine::Trial;
+use crate::verdict::Limits;
+
+/// RFC 2544, section 9.1.
+pub const RFC2544_SIZES: [u16; 7] = [64, 128, 256, 512, 1024, 1280, 1518];
+/// From this share of line rate on the NIC paces: software hands frames over ahead of time.
+const NIC_PACES_PERCENT: f64 = 99.9;
+/// How far ahead: this long a stall of the host leaves no gap on the wire.
+const AHEAD_NS: u64 = 3_000_000;
+/// Frames whose latency is left out at the start of a trial: this share of a second.
+const WARM_UP_S: f64 = 0.05;
+/// A sender that cannot keep up is stopped this long after the trial should have been over.
+const GRACE: Duration = Duration::from_millis(100);
+
+/// What was asked for, as typed (every sending command has these).
+#[derive(Clone, Debug)]
+pub struct Wanted {
+    pub frame_sizes: Option<Vec<u16>>,
+    pub load: Load,
+    pub load_tolerance: Tolerance,
+    pub line_rate: Option<LineRate>,
+    pub duration: Duration,
+    pub residual: Duration,
+    pub settle: Duration,
+    pub limits: Limits,
+    pub burst_tolerance: u32,
+    pub encapsulation: Encapsulation,
+    pub tags: Tags,
+    pub dscp: u8,
+    pub fill: Fill,
+    pub fill_check: bool,
+    pub isolated_bench: bool,
+    pub allow_default_route: bool,
+    pub unattended: bool,
+}
+
+/// Where the reflector is looked for.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Target {
+    Interface(Box<LinkFacts>),
+    Udp(SocketAddr),
+}
+
+/// The plan of a run: every trial's size and rate, known before the first frame leaves.
+#[derive(Clone, Debug)]
+pub struct Plan {
+    pub wanted: Wanted,
+    pub line: LineRate,
+    pub sizes: Vec<u16>,
+    /// What was changed of what was asked for, in words.
+    pub notes: Vec<String>,
+    /// Nothing but software holds this port to the line rate.
+    pub virtual_link: bool,
+}
+
+impl Plan {
+    /// Works out sizes and rates.
+    ///
+    /// # Errors
+    /// [`Failure::Usage`]: a size that does not fit, a load over the line, a line rate that is not known.
+    pub fn new(wanted: Wanted, target: &Target) -> Result<Self, Failure> {
+        let mut wanted = wanted;
+        let (facts, name) = match target {
+            Target::Interface(facts) => (Some(facts.as_ref()), facts.name.clone()),
+            Target::Udp(peer) => {
+                wanted.encapsulation = Encapsulation::Datagram;
+                wanted.tags = Tags::none();
+                (None, format!("udp://{peer}"))
+            }
+        };
+        if wanted.encapsulation == Encapsulation::Datagram && facts.is_some() {
+            return Err(Failure::Usage("datagrams need a target such as udp://192.0.2.7".into()));
+        }
+        let line = match (wanted.line_rate, facts.and_then(|facts| facts.speed_mbps)) {
+            (Some(rate), _) => rate,
+            (None, Some(mbps)) => LineRate::from_mbps(mbps)
+                .ok_or_else(|| Failure::Usage(format!("{name} reports a speed of 0: say --line-rate 1G")))?,
+            (None, None) => {
+                return Err(Failure::Usage(format!(
+                    "the speed of {name} is not known (a virtual or USB port, or a routed path): say what 100 % \
+                     means with --line-rate, for example --line-rate 1G"
+                )));
+            }
+        };
+        if let (Some(asked), Some(mbps)) = (wanted.line_rate, facts.and_then(|facts| facts.speed_mbps))
+            && asked.0 > u64::from(mbps) * 1_000_000
+        {
+            return Err(Failure::Usage(format!(
+                "--line-rate {asked} is more than the {mbps} Mb/s at which {name} is linked"
+            )));
+        }
+        let (sizes, notes) = sizes(&wanted, facts)?;
+        for size in &sizes {
+            wanted.load.rate(line, *size).map_err(|error| Failure::Usage(error.to_string()))?;
+        }
+        let virtual_link = facts.is_none_or(|facts| facts.is_virtual() || facts.kind != LinkKind::Physical);
+        Ok(Self { wanted, line, sizes, notes, virtual_link })
+    }
+
+    /// The trial of one frame size. `tag` is fresh for each.
+    ///
+    /// # Errors
+    /// [`Failure::Usage`] as above.
+    pub fn trial(
+        &self,
+        frame_size: u16,
+        tag: u16,
+        source: MacAddr,
+        destination: MacAddr,
+    ) -> Result<Trial, Failure> {
+        let wanted = &self.wanted;
+        let rate = wanted
+            .load
+            .rate(self.line, frame_size)
+            .map_err(|error| Failure::Usage(error.to_string()))?;
+        let duration_ns = u64::try_from(wanted.duration.as_nanos()).unwrap_or(u64::MAX);
+        let frames = rate.frames_in(duration_ns);
+        if frames < 2 {
+            return Err(Failure::Usage(format!(
+                "{} at {frame_size} octets is less than two frames in {} s: a longer --duration or a higher \
+                 --load",
+                wanted.load,
+                wanted.duration.as_secs_f64()
+            )));
+        }
+        let line = line_frame_rate(self.line, frame_size);
+        let pacing = self.pacing(rate, line, frame_size);
+        Ok(Trial {
+            frame: FrameSpec {
+                encapsulation: wanted.encapsulation,
+                tags: wanted.tags,
+                dscp: wanted.dscp,
+                frame_size,
+                source,
+                destination,
+                session: tag,
+                stream: 0,
+                fill: wanted.fill,
+                fill_seed: u32::from(tag),
+            },
+            load: wanted.load,
+            rate,
+            line,
+            ceiling: pacing.ceiling,
+            burst: pacing.burst,
+            ahead: pacing.ahead,
+            frames,
+            give_up_ns: duration_ns + duration_ns / 100 + GRACE.as_nanos() as u64,
+            warm_up: ((rate.per_second() * WARM_UP_S) as u64).min(frames / 10),
+            fill_check: wanted.fill_check,
+        })
+    }
+
+    fn pacing(&self, rate: FrameRate, line: FrameRate, frame_size: u16) -> Pacing {
+        let five_percent_more = rate.times(105, 100).unwrap_or(rate);
+        let small = (self.wanted.burst_tolerance / 2).max(2);
+        if self.virtual_link {
+            // No MAC holds this port to a rate, so a delay is made up above it, and the result says so.
+            return Pacing { ceiling: five_percent_more, burst: small, ahead: 0 };
+        }
+        if rate.percent_of(self.line, frame_size) < NIC_PACES_PERCENT {
+            return Pacing { ceiling: rate.repayment(line), burst: small, ahead: 0 };
+        }
+        let ahead = (rate.frames_in(AHEAD_NS) as u32).max(64);
+        Pacing { ceiling: five_percent_more, burst: ahead, ahead }
+    }
+}
+
+struct Pacing {
+    ceiling: FrameRate,
+    burst: u32,
+    ahead: u32,
+}
+
+/// The frame sizes to test, and what was changed about the default set.
+fn sizes(wanted: &Wanted, facts: Option<&LinkFacts>) -> Result<(Vec<u16>, Vec<String>), Failure> {
+    let smallest = FrameSpec::minimum_size(wanted.encapsulation, &wanted.tags);
+    // 14 octets of Ethernet header and 4 of FCS; a tag is not counted in the MTU.
+    let largest = facts.map(|facts| facts.mtu + 18 + 4 * wanted.tags.len() as u32);
+    let mut notes = Vec::new();
+    let Some(asked) = &wanted.frame_sizes else {
+        let mut sizes: Vec<u16> = RFC2544_SIZES.to_vec();
+        if smallest > RFC2544_SIZES[0] {
+            sizes[0] = smallest;
+            notes.push(format!(
+                "the smallest {} frame with {} tag(s) that can be tested has {smallest} octets; it stands for 64",
+                wanted.encapsulation,
+                wanted.tags.len()
+            ));
+        }
+        if let Some(largest) = largest
+            && sizes.iter().any(|size| u32::from(*size) > largest)
+        {
+            sizes.retain(|size| u32::from(*size) <= largest);
+            notes.push(format!("sizes above {largest} octets do not fit the MTU and are left out"));
+        }
+        return Ok((sizes, notes));
+    };
+    for size in asked {
+        if *size < smallest {
+            return Err(Failure::Usage(format!(
+                "--frame-size {size}: the smallest {} frame with {} tag(s) that holds a test header has \
+                 {smallest} octets",
+                wanted.encapsulation,
+                wanted.tags.len()
+            )));
+        }
+        if *size > FrameSpec::MAXIMUM_SIZE {
+            return Err(Failure::Usage(format!(
+                "--frame-size {size}: the largest frame is {} octets",
+                FrameSpec::MAXIMUM_SIZE
+            )));
+        }
+        if let (Some(largest), Some(facts)) = (largest, facts)
+            && u32::from(*size) > largest
+        {
+            return Err(Failure::Usage(format!(
+                "--frame-size {size} does not fit {}: its MTU of {} carries frames of up to {largest} octets \
+                 (ip link set {} mtu …)",
+                facts.name, facts.mtu, facts.name
+            )));
+        }
+    }
+    Ok((asked.clone(), notes))
+}

@@ -1,0 +1,262 @@
+//! The agreement with one reflector: found, consented, both ends listened, addresses exchanged.
+
+use std::net::{IpAddr, SocketAddr};
+use std::time::Duration;
+
+use kitproof_common::control::client::{self, AskError, Client};
+use kitproof_common::control::wire::{ControlWire, Peer};
+use kitproof_common::control::{DataAddress, End, FarReport, Reply, Request, TrialSpec, listen, random, random_mac};
+use kitproof_common::frame::MacAddr;
+use kitproof_common::host;
+use kitproof_common::link::CarrierWatch;
+use kitproof_common::port::datagram::Endpoint;
+use kitproof_common::port::filter::Filter;
+use kitproof_common::port::packet::{self, PacketReceive};
+use tokio::time::Instant;
+
+use super::failure::Failure;
+use super::plan::Target;
+use crate::engine::Trial;
+use crate::engine::run::{self, Running};
+
+/// How long a reflector is looked for.
+const SEARCH: Duration = Duration::from_secs(5);
+/// How long an answer is waited for where the link is quiet.
+const ANSWER: Duration = Duration::from_secs(5);
+/// How long the far end may take to get ready: it listens for three seconds, then opens ports.
+const OPENING: Duration = Duration::from_secs(12);
+
+/// How frames reach the wire on this end.
+enum Medium {
+    Interface { name: String, index: u32 },
+    Udp { endpoint: Endpoint, peer: IpAddr },
+}
+
+/// An agreed session.
+pub struct Session {
+    pub near: End,
+    pub far: End,
+    /// Carrier of this end's port; `None` over UDP.
+    pub watch: Option<CarrierWatch>,
+    medium: Medium,
+    client: Client,
+    id: u64,
+    own: DataAddress,
+    theirs: DataAddress,
+}
+
+impl Session {
+    /// Finds the reflector, listens for strangers at both ends (three seconds, unless `listened` already),
+    /// and agrees on a session.
+    ///
+    /// # Errors
+    /// [`Failure::Environment`] in one clear line: no permission, no reflector, two of them, another
+    /// version, not isolated.
+    pub async fn open(target: &Target, listened: bool) -> Result<Self, Failure> {
+        match target {
+            Target::Interface(facts) => {
+                let (name, index) = (facts.name.clone(), facts.index);
+                let wire = ControlWire::frames(&name, index, random_mac(), false)?;
+                let watch = Some(CarrierWatch::open(&name).await?);
+                let peer = the_only_one(&wire, &name).await?;
+                let near = End { via: "packet".into(), link: Some((**facts).clone()), ..this_host() };
+                let own = DataAddress::Mac(random_mac());
+                let medium = Medium::Interface { name: name.clone(), index };
+                let time = if listened { Duration::ZERO } else { listen::LISTEN };
+                Self::agree(medium, wire, peer, near, own, watch, Some((name, index, time))).await
+            }
+            Target::Udp(address) => {
+                let any: IpAddr =
+                    if address.is_ipv4() { [0; 4].into() } else { std::net::Ipv6Addr::UNSPECIFIED.into() };
+                let socket = tokio::net::UdpSocket::bind(SocketAddr::new(any, 0))
+                    .await
+                    .map_err(|error| Failure::Environment(format!("no UDP socket: {error}")))?;
+                let endpoint = Endpoint::bind(SocketAddr::new(any, 0))?;
+                let port = endpoint
+                    .port()
+                    .map_err(|error| Failure::Environment(format!("no UDP port: {error}")))?;
+                let near = End { via: "udp".into(), link: None, ..this_host() };
+                let medium = Medium::Udp { endpoint, peer: address.ip() };
+                let wire = ControlWire::Datagrams(socket);
+                let peer = Peer::Udp(*address);
+                Self::agree(medium, wire, peer, near, DataAddress::Port(port), None, None).await
+            }
+        }
+    }
+
+    async fn agree(
+        medium: Medium,
+        wire: ControlWire,
+        peer: Peer,
+        near: End,
+        own: DataAddress,
+        watch: Option<CarrierWatch>,
+        listening: Option<(String, u32, Duration)>,
+    ) -> Result<Self, Failure> {
+        let mut client = Client::new(wire, peer);
+        let asker = random();
+        let begun = Instant::now();
+        // The first question makes the far end listen while this end does.
+        let mut reply = ask_to_open(&mut client, asker, &near, own).await?;
+        if let Some((name, index, time)) = listening {
+            // Both hosts may say something of their own on this link; they are no strangers.
+            let far_mac = match &reply {
+                Reply::Opened { end, .. } => end.link.as_ref().and_then(|link| link.mac),
+                Reply::Listening { mac, .. } => *mac,
+                _ => None,
+            };
+            let friends: Vec<MacAddr> =
+                [near.link.as_ref().and_then(|link| link.mac), far_mac].into_iter().flatten().collect();
+            if !time.is_zero()
+                && let Some(stranger) = listen::for_strangers(&name, index, &friends, time).await?
+            {
+                return Err(Failure::Environment(format!(
+                    "{stranger} was heard on {name}: this link is not an isolated bench. Nothing was sent but \
+                     the search for the reflector; unplug whatever else is on it"
+                )));
+            }
+        }
+        loop {
+            match reply {
+                Reply::Opened { session, end, data, .. } => {
+                    return Ok(Self { near, far: end, watch, medium, client, id: session, own, theirs: data });
+                }
+                Reply::Listening { remaining_ms, .. } if begun.elapsed() < OPENING => {
+                    tokio::time::sleep(Duration::from_millis(remaining_ms.clamp(20, 3_000))).await;
+                }
+                Reply::Listening { .. } => {
+                    return Err(Failure::Environment("the reflector never stopped listening".into()));
+                }
+                _ => return Err(AskError::Confused.into()),
+            }
+            reply = ask_to_open(&mut client, asker, &near, own).await?;
+        }
+    }
+
+    /// Source and destination of the test frames (all zeros over UDP, where they have none).
+    #[must_use]
+    pub fn addresses(&self) -> (MacAddr, MacAddr) {
+        let mac = |address| match address {
+            DataAddress::Mac(mac) => mac,
+            DataAddress::Port(_) => MacAddr::zero(),
+        };
+        (mac(self.own), mac(self.theirs))
+    }
+
+    /// Lets every switch on the way learn both data addresses (RFC 2544, section 23, phase b), in small
+    /// control frames, not in frames of the trial's own making.
+    ///
+    /// # Errors
+    /// No answer.
+    pub async fn learn(&mut self) -> Result<(), AskError> {
+        if let DataAddress::Mac(own) = self.own {
+            self.client.announce(own, self.id).await?;
+        }
+        self.client.ask(&Request::Learn { session: self.id }, ANSWER).await.map(drop)
+    }
+
+    /// Asks the far end to get ready for a trial.
+    ///
+    /// # Errors
+    /// No answer, or a refusal.
+    pub async fn start(&mut self, trial: &Trial) -> Result<(), AskError> {
+        let trial = TrialSpec {
+            frame: trial.frame.clone(),
+            frames: trial.frames,
+            frames_per_s: trial.rate.per_second(),
+            fill_check: trial.fill_check,
+        };
+        match self.client.ask(&Request::Start { session: self.id, trial }, ANSWER).await? {
+            Reply::Started => Ok(()),
+            _ => Err(AskError::Confused),
+        }
+    }
+
+    /// Opens this end's ports and starts the hot threads.
+    ///
+    /// # Errors
+    /// What the kernel says.
+    pub fn launch(&self, trial: &Trial) -> Result<Running, Failure> {
+        let octets = trial.frame.octets();
+        let thread = |error| Failure::Environment(format!("no thread: {error}"));
+        match &self.medium {
+            Medium::Interface { name, index } => {
+                let (own, theirs) = self.addresses();
+                let receive =
+                    PacketReceive::open(name, *index, octets, &Filter::addresses(&[own], &[theirs]))?;
+                let transmit = packet::transmit(name, *index, octets)?;
+                run::start(transmit, receive, trial).map_err(thread)
+            }
+            Medium::Udp { endpoint, peer } => {
+                let DataAddress::Port(port) = self.theirs else { return Err(AskError::Confused.into()) };
+                let (transmit, receive) = endpoint.split(SocketAddr::new(*peer, port), octets)?;
+                run::start(transmit, receive, trial).map_err(thread)
+            }
+        }
+    }
+
+    /// Ends a trial at the far end and gets its counts.
+    ///
+    /// # Errors
+    /// No answer (the link is dead), or a refusal.
+    pub async fn finish(&mut self, trial: u16, patience: Duration) -> Result<FarReport, AskError> {
+        let request = Request::Finish { session: self.id, trial };
+        self.report(&request, patience).await
+    }
+
+    /// Asks for the counts of a trial that ended earlier.
+    ///
+    /// # Errors
+    /// No answer, or a refusal.
+    pub async fn counts(&mut self, trial: u16, patience: Duration) -> Result<FarReport, AskError> {
+        let request = Request::Counts { session: self.id, trial };
+        self.report(&request, patience).await
+    }
+
+    async fn report(&mut self, request: &Request, patience: Duration) -> Result<FarReport, AskError> {
+        match self.client.ask(request, patience).await? {
+            Reply::Counts(report) => Ok(*report),
+            _ => Err(AskError::Confused),
+        }
+    }
+
+    /// Says goodbye; an answer is welcome but not needed.
+    pub async fn close(mut self) {
+        let _ = self.client.ask(&Request::Close { session: self.id }, Duration::from_millis(500)).await;
+    }
+}
+
+async fn ask_to_open(client: &mut Client, asker: u64, near: &End, own: DataAddress) -> Result<Reply, Failure> {
+    let request = Request::Open { asker, end: near.clone(), data: own };
+    client.ask(&request, ANSWER).await.map_err(Failure::from)
+}
+
+fn this_host() -> End {
+    End {
+        host: host::name(),
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        via: String::new(),
+        link: None,
+    }
+}
+
+/// The one reflector on the link.
+async fn the_only_one(wire: &ControlWire, interface: &str) -> Result<Peer, Failure> {
+    let found = client::discover(wire, SEARCH).await?;
+    match found.as_slice() {
+        [one] => Ok(one.peer),
+        [] => Err(Failure::Environment(format!(
+            "no reflector answers on {interface}: start kitproof-reflector on the far end's port, see that both \
+             ports have carrier, and that the pieces between are powered"
+        ))),
+        several => {
+            let places: Vec<String> =
+                several.iter().map(|one| format!("{} ({})", one.host, one.interface)).collect();
+            Err(Failure::Environment(format!(
+                "{} reflectors answer on {interface}: {}; stop all but one",
+                several.len(),
+                places.join(" and ")
+            )))
+        }
+    }
+}

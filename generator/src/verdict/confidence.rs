@@ -1,0 +1,1 @@
+//! What N frames have shown.

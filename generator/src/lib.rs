@@ -3,6 +3,7 @@
 //! Dependencies run one way: [`procedure`] (policy over trials) → [`engine`] (the hot loops of one trial) →
 //! `kitproof-common`. [`verdict`] is pure arithmetic over counts; the command line sits on top.
 
+pub mod cli;
 pub mod engine;
 pub mod procedure;
 pub mod verdict;

@@ -17,7 +17,7 @@ use tokio::sync::mpsc;
 
 use super::decode::{self, Link};
 use super::error::LinkError;
-use super::query::{Served, one_link};
+use super::query::{Served, link_at, one_link};
 
 /// A carrier that is lost within this time after the host changed the interface (nanoseconds) is taken to be lost
 /// by that change: a driver resets its port to change the MTU or to take an XDP program, and the news may be a second
@@ -67,7 +67,6 @@ impl CarrierEvent {
 /// Watches one interface's carrier from the moment it is opened.
 #[derive(Debug)]
 pub struct CarrierWatch {
-    name: String,
     index: u32,
     news: mpsc::UnboundedReceiver<Stamped>,
     observer: Observer,
@@ -110,7 +109,6 @@ impl CarrierWatch {
         });
         let observer = Observer::new(&link, suspended());
         Ok(Self {
-            name: link.name,
             index,
             news,
             observer,
@@ -151,11 +149,7 @@ impl CarrierWatch {
     /// As [`facts`](super::query::facts), except that an interface that is gone is an event and no error.
     pub async fn refresh(&mut self) -> Result<(), LinkError> {
         self.drain();
-        let told = match one_link(&self.name).await {
-            Ok(link) if link.index == self.index => Told::Link(Box::new(link)),
-            Ok(_) | Err(LinkError::NoSuchInterface { .. }) => Told::Removed,
-            Err(error) => return Err(error),
-        };
+        let told = link_at(self.index).await?.map_or(Told::Removed, |link| Told::Link(Box::new(link)));
         self.drain();
         self.take(&Stamped::now(told));
         Ok(())

@@ -265,7 +265,8 @@ fn offloads(facts: &LinkFacts) -> Vec<Point> {
         }
     };
     on(
-        offloads.loopback,
+        // The loopback interface has it for good and by right.
+        offloads.loopback && facts.kind != LinkKind::Loopback,
         State::Refuse,
         "the port returns its own frames without a wire",
         format!("ethtool -K {name} loopback off"),
@@ -514,6 +515,13 @@ mod tests {
             let points = fit(&LinkFacts { kind, speed_mbps: None, ..port() }, false);
             assert!(troubles(&points).contains(&("kind", State::Refuse)));
         }
+    }
+
+    #[test]
+    fn the_loopback_interface_may_return_its_own_frames() {
+        let looped = Some(Offloads { loopback: true, ..Offloads::default() });
+        let loopback = LinkFacts { kind: LinkKind::Loopback, offloads: looped, ..port() };
+        assert_eq!(troubles(&fit(&loopback, false)), vec![("kind", State::Note)]);
     }
 
     #[test]

@@ -9,10 +9,10 @@ use ethtool::{
 };
 use futures_util::{Stream, StreamExt, TryStreamExt};
 use netlink_packet_generic::GenlMessage;
-use rtnetlink::packet_core::{NLM_F_REQUEST, NetlinkMessage, NetlinkPayload};
-use rtnetlink::packet_route::link::LinkMessage;
+use rtnetlink::packet_core::{DefaultNla, NLM_F_REQUEST, NetlinkMessage, NetlinkPayload};
+use rtnetlink::packet_route::link::{LinkAttribute, LinkMessage};
 use rtnetlink::packet_route::route::{RouteAttribute, RouteMessage, RouteType};
-use rtnetlink::{Handle, RouteMessageBuilder};
+use rtnetlink::{Handle, LinkGetRequest, RouteMessageBuilder};
 use tokio::task::JoinHandle;
 
 use super::bounds::counts_drops;
@@ -28,6 +28,10 @@ pub const PATIENCE: Duration = Duration::from_secs(2);
 
 /// `ETHTOOL_FLAG_STATS` of `linux/ethtool_netlink.h`: statistics are wanted with the answer.
 const WITH_STATISTICS: u32 = 1 << 2;
+/// `IFLA_ALT_IFNAME` of `linux/if_link.h`.
+const LONG_NAME: u16 = 53;
+/// `ALTIFNAMSIZ` of `linux/if.h`, the closing zero included.
+const MOST_NAME_OCTETS: usize = 128;
 
 /// Everything the host tells about the interface `name`.
 ///
@@ -157,22 +161,42 @@ fn has_overrun(counters: &Counters) -> bool {
     [counters.rx_missed, counters.rx_fifo, counters.rx_over].into_iter().flatten().any(|count| count > 0)
 }
 
-/// One link by its name.
+/// One link by its name or one of its alternative names.
 pub(crate) async fn one_link(name: &str) -> Result<Link, LinkError> {
     let about = format!("interface {name}");
-    let connection = Route::open(&about)?;
-    // A longer name is one that the kernel refuses to look for.
-    if !name.is_empty() && name.len() < libc::IFNAMSIZ {
-        let question = connection.handle.link().get().match_name(name.to_owned()).execute();
-        let answer = patiently(&about, first(question)).await?;
-        match answer {
-            Ok(Some(message)) => return Ok(decode::link(&message)),
-            Ok(None) => {}
-            Err(rtnetlink::Error::NetlinkError(error)) if error.raw_code() == -libc::ENODEV => {}
-            Err(error) => return Err(refused(&about, &error)),
+    if !name.is_empty() && name.len() < MOST_NAME_OCTETS {
+        let connection = Route::open(&about)?;
+        let request = connection.handle.link().get();
+        let request = if name.len() < libc::IFNAMSIZ {
+            request.match_name(name.to_owned())
+        } else {
+            // Only an alternative name can be so long, and it has an attribute of its own. Index 0 is no index.
+            let mut request = request.match_index(0);
+            let octets = [name.as_bytes(), &[0]].concat();
+            let long_name = DefaultNla::new(LONG_NAME, octets);
+            request.message_mut().attributes.push(LinkAttribute::Other(long_name));
+            request
+        };
+        if let Some(link) = only(&about, request).await? {
+            return Ok(link);
         }
     }
     Err(LinkError::NoSuchInterface { name: name.to_owned(), present: list().await.unwrap_or_default() })
+}
+
+/// One link by its index, whatever it is called by now; `None` if it is gone.
+pub(crate) async fn link_at(index: u32) -> Result<Option<Link>, LinkError> {
+    let about = format!("the interface with index {index}");
+    let connection = Route::open(&about)?;
+    only(&about, connection.handle.link().get().match_index(index)).await
+}
+
+async fn only(about: &str, request: LinkGetRequest) -> Result<Option<Link>, LinkError> {
+    match patiently(about, first(request.execute())).await? {
+        Ok(message) => Ok(message.as_ref().map(decode::link)),
+        Err(rtnetlink::Error::NetlinkError(error)) if error.raw_code() == -libc::ENODEV => Ok(None),
+        Err(error) => Err(refused(about, &error)),
+    }
 }
 
 async fn first(

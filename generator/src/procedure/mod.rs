@@ -5,6 +5,7 @@
 
 pub mod failure;
 pub mod isolation;
+pub mod judged;
 pub mod plan;
 pub mod preflight;
 pub mod prove;

@@ -1,0 +1,204 @@
+//! The main job: every frame size at the intended load, each trial judged, none of it lost.
+
+use std::time::Duration;
+
+use kitproof_common::control::{End, random};
+use kitproof_common::line::tolerance::{self, ClockNote};
+use kitproof_common::link::{self, LinkFacts, State};
+use tokio::sync::watch;
+
+use super::failure::Failure;
+use super::isolation::{self, Known};
+use super::judged::Judged;
+use super::plan::{Plan, Target, Wanted};
+use super::session::Session;
+use super::trial::{self, Moment};
+use crate::verdict::{Verdict, overall};
+
+/// How long counts that were not heard are asked for once more, at the end.
+const SECOND_CHANCE: Duration = Duration::from_secs(3);
+
+/// A run, complete or cut short.
+pub struct Run {
+    pub plan: Plan,
+    pub near: End,
+    pub far: End,
+    pub trials: Vec<Judged>,
+    pub verdict: Verdict,
+    pub interrupted: bool,
+    /// Why the run ended before every size was tested, if it did.
+    pub ended_early: Option<String>,
+    /// What the ±100 ppm of two clocks means at this load, by frame size.
+    pub clock_notes: Vec<(u16, ClockNote)>,
+}
+
+/// What the caller is told while a run goes on.
+pub trait Show {
+    /// A line worth keeping.
+    fn say(&mut self, text: &str);
+    /// A moment of trial `number` of `of`.
+    fn moment(&mut self, number: usize, of: usize, moment: Moment<'_>);
+    /// A trial is over and judged.
+    fn judged(&mut self, trial: &Judged);
+}
+
+/// Looks at the interface; refuses the unfit. The warnings are told.
+///
+/// # Errors
+/// [`Failure::Environment`], with what to do about it.
+pub async fn fit(facts: &LinkFacts, allow_default_route: bool, show: &mut dyn Show) -> Result<(), Failure> {
+    let routes = link::default_route_interfaces().await.unwrap_or_default();
+    let carries_route = routes.contains(&facts.index) && !allow_default_route;
+    let points = link::fit(facts, carries_route);
+    let told = |point: &link::Point| match &point.advice {
+        Some(advice) => format!("{}: {}: {advice}", point.name, point.found),
+        None => format!("{}: {}", point.name, point.found),
+    };
+    let refused: Vec<String> = points.iter().filter(|point| point.state == State::Refuse).map(told).collect();
+    if !refused.is_empty() {
+        return Err(Failure::Environment(format!("{} cannot be used: {}", facts.name, refused.join("; "))));
+    }
+    for point in points.iter().filter(|point| point.state == State::Warn) {
+        show.say(&format!("note: {}", told(point)));
+    }
+    Ok(())
+}
+
+/// Runs the whole job. Whatever was measured is in the [`Run`], also when it ended early.
+///
+/// # Errors
+/// Only before the first trial; after that everything is a result.
+pub async fn run(
+    wanted: Wanted,
+    target: Target,
+    mut interrupt: watch::Receiver<bool>,
+    show: &mut dyn Show,
+) -> Result<Run, Failure> {
+    let mut listened = true;
+    if let Target::Interface(facts) = &target {
+        fit(facts, wanted.allow_default_route, show).await?;
+    }
+    let plan = Plan::new(wanted, &target)?;
+    for note in &plan.notes {
+        show.say(&format!("note: {note}"));
+    }
+    match &target {
+        Target::Interface(facts) => {
+            let known =
+                isolation::acknowledge(facts, plan.wanted.isolated_bench, plan.wanted.unattended)?;
+            listened = known == Known::Remembered;
+            if !listened {
+                show.say("listening for strangers on the link, at both ends, for three seconds");
+            }
+        }
+        Target::Udp(peer) => {
+            if !peer.ip().is_loopback() && !plan.wanted.isolated_bench {
+                return Err(Failure::Environment(
+                    "over a routed path nobody can listen for strangers: if the whole path carries nothing \
+                     else (RFC 6815), say --isolated-bench"
+                        .into(),
+                ));
+            }
+        }
+    }
+    let mut session = tokio::select! {
+        session = Session::open(&target, listened) => session?,
+        _ = interrupt.wait_for(|stop| *stop) => return Err(Failure::Interrupted),
+    };
+    if let Target::Interface(facts) = &target {
+        isolation::remember(facts);
+    }
+    let mut trials = Vec::new();
+    let mut ended_early = None;
+    let sizes = plan.sizes.clone();
+    let (source, destination) = session.addresses();
+    for (index, size) in sizes.iter().enumerate() {
+        let tag = fresh_tag(&trials);
+        let trial = plan.trial(*size, tag, source, destination)?;
+        let mut on_moment = |moment: Moment<'_>| show.moment(index + 1, sizes.len(), moment);
+        let outcome =
+            trial::run(&mut session, trial, plan.wanted.residual, &mut interrupt, &mut on_moment).await;
+        let outcome = match outcome {
+            Ok(outcome) => outcome,
+            Err(failure) if trials.is_empty() => return Err(failure),
+            Err(failure) => {
+                ended_early = Some(failure.to_string());
+                break;
+            }
+        };
+        let judged = Judged::new(outcome, &plan, &target, &session.near, &session.far);
+        show.judged(&judged);
+        trials.push(judged);
+        if *interrupt.borrow() {
+            break;
+        }
+        if index + 1 < sizes.len() {
+            settle(plan.wanted.settle, &mut interrupt).await;
+        }
+    }
+    for judged in &mut trials {
+        ask_again(judged, &mut session, &plan, &target).await;
+    }
+    let (near, far) = (session.near.clone(), session.far.clone());
+    session.close().await;
+    let interrupted = *interrupt.borrow();
+    let verdict = whole(&trials, interrupted, ended_early.as_deref(), sizes.len());
+    let clock_notes = sizes
+        .iter()
+        .filter_map(|size| {
+            let rate = plan.wanted.load.rate(plan.line, *size).ok()?;
+            let note = tolerance::note(rate, plan.line, *size, plan.wanted.duration.as_secs_f64())?;
+            Some((*size, note))
+        })
+        .collect();
+    Ok(Run { plan, near, far, trials, verdict, interrupted, ended_early, clock_notes })
+}
+
+/// The counts of a trial whose end was not heard, asked for once more: the link may be back.
+async fn ask_again(judged: &mut Judged, session: &mut Session, plan: &Plan, target: &Target) {
+    if judged.outcome.far.is_ok() {
+        return;
+    }
+    let Ok(report) = session.counts(judged.outcome.trial.frame.session, SECOND_CHANCE).await else { return };
+    judged.outcome.far = Ok(report);
+    judged.again(plan, target, &session.near, &session.far);
+}
+
+/// The run's verdict: the worst of its trials; a run that is not complete proves nothing by what it left out.
+fn whole(trials: &[Judged], interrupted: bool, ended_early: Option<&str>, planned: usize) -> Verdict {
+    use crate::verdict::{Outcome, Reason};
+    let mut verdict = overall(trials.iter().map(|one| (one.outcome.trial.frame.frame_size, &one.verdict)));
+    if trials.len() < planned {
+        let why = match ended_early {
+            Some(why) => why.to_owned(),
+            None if interrupted => "it was interrupted".to_owned(),
+            None => "it ended early".to_owned(),
+        };
+        verdict.reasons.push(Reason::unproven(
+            "incomplete",
+            format!("Only {} of {planned} frame sizes were tested: {why}.", trials.len()),
+            "Run it again to the end.",
+        ));
+        if verdict.verdict == Outcome::Pass {
+            verdict.verdict = Outcome::Unproven;
+        }
+    }
+    verdict
+}
+
+async fn settle(time: Duration, interrupt: &mut watch::Receiver<bool>) {
+    tokio::select! {
+        () = tokio::time::sleep(time) => {}
+        _ = interrupt.wait_for(|stop| *stop) => {}
+    }
+}
+
+/// A tag that no earlier trial of this run has, so that its late frames are strangers.
+fn fresh_tag(trials: &[Judged]) -> u16 {
+    loop {
+        let tag = random() as u16;
+        if tag != 0 && trials.iter().all(|one| one.outcome.trial.frame.session != tag) {
+            return tag;
+        }
+    }
+}

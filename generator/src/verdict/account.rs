@@ -201,7 +201,7 @@ fn heard(home: &HomeCounts, far: &FarCounts) -> Account {
     corrupted_return += homeward.take(home.corrupted_anonymous);
 
     let damaged = sum([far.damaged, home.corrupted, home.corrupted_anonymous, home.damaged_copies]);
-    let corrupted = corrupted_forward + corrupted_return;
+    let corrupted = sum([corrupted_forward, corrupted_return]);
     let dropped = sum([far.dropped, far.refused, home.received_dropped]);
     Account {
         reached_reflector: Some(far.reached),
@@ -224,7 +224,7 @@ fn heard(home: &HomeCounts, far: &FarCounts) -> Account {
             ("reflector_receive".to_owned(), reflector_receive),
             ("reflector_transmit".to_owned(), reflector_transmit),
         ]),
-        surplus_drops: dropped.saturating_sub(generator_receive + reflector_receive + reflector_transmit),
+        surplus_drops: dropped.saturating_sub(sum([generator_receive, reflector_receive, reflector_transmit])),
         unaccounted: checks.worst,
         ..Account::default()
     }
@@ -249,7 +249,7 @@ fn unheard(home: &HomeCounts) -> Account {
     };
     let corrupted = take(home.corrupted);
     let generator_receive = take(home.received_dropped);
-    let corrupted = corrupted + take(home.corrupted_anonymous);
+    let corrupted = sum([corrupted, take(home.corrupted_anonymous)]);
     Account {
         lost_forward: forward.rest(),
         lost_return: homeward.rest(),
@@ -257,7 +257,7 @@ fn unheard(home: &HomeCounts) -> Account {
         corrupted,
         corrupted_copies: sum([home.corrupted, home.corrupted_anonymous, home.damaged_copies])
             .saturating_sub(corrupted),
-        duplicates: home.copies_forward_home + home.copies_return,
+        duplicates: sum([home.copies_forward_home, home.copies_return]),
         duplicates_return: Some(home.copies_return),
         reordered: home.reordered_by_sequence.max(home.reordered_return),
         reordered_return: Some(home.reordered_return),

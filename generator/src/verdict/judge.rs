@@ -64,6 +64,7 @@ pub struct WindowFacts {
     /// Whole windows looked at.
     pub count: u64,
     pub below_99_percent: u64,
+    pub below_90_percent: u64,
     pub above_line: u64,
     /// Percent of the intended rate; `None` without a whole window.
     pub lowest_percent: Option<f64>,
@@ -397,7 +398,7 @@ fn load(facts: &TrialFacts, reasons: &mut Vec<Reason>) {
         )),
     }
     if let Some(lowest) = windows.lowest_percent {
-        if lowest < STALLED_WINDOW_PERCENT {
+        if windows.below_90_percent > 0 {
             reasons.push(Reason::unproven(
                 "load_stalled",
                 format!("For 100 ms or more the generator offered only {lowest:.1} % of the intended rate."),

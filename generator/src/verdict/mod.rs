@@ -16,6 +16,9 @@ mod limit;
 mod reason;
 pub(crate) mod words;
 
+#[cfg(test)]
+mod model;
+
 pub use account::{Account, Bursts, Directions, account};
 pub use counts::{Bounds, EndBounds, HomeCounts};
 pub use judge::{

@@ -1,0 +1,46 @@
+//! The command line: what was typed, and the commands it starts.
+
+pub mod options;
+//pub mod preflight;
+pub mod progress;
+pub mod prove;
+
+use clap::{Parser, Subcommand};
+use tokio::sync::watch;
+
+use crate::procedure::failure::Failure;
+
+/// Prove that network kit carries full line rate, both ways at once, without losing a frame.
+#[derive(Parser, Debug)]
+#[command(name = "kitproof", version, after_help = options::CAUTION)]
+pub struct Cli {
+    #[command(subcommand)]
+    pub command: Command,
+
+    /// No colour (also: the environment variable NO_COLOR)
+    #[arg(long, global = true)]
+    pub no_color: bool,
+}
+
+#[derive(Subcommand, Debug)]
+pub enum Command {
+    /// Prove a chain of kit: every frame size at the intended load, every frame accounted for
+    Prove(Box<prove::Prove>),
+    // /// Is this and the peer fit to judge? Each point with what to do about it
+//    Preflight(preflight::Preflight),
+    // /// The whole thing on a private bench made on this machine: no hardware, no privilege needed
+//    Demo(crate::demo::Demo),
+}
+
+/// Runs a command to its exit status.
+///
+/// # Errors
+/// One clear line; see [`Failure::status`].
+pub async fn run(cli: Cli, interrupt: watch::Receiver<bool>) -> Result<u8, Failure> {
+    match cli.command {
+        Command::Prove(prove) => prove.run(cli.no_color, interrupt).await,
+//        Command::Preflight(preflight) => preflight.run(cli.no_color).await,
+        // Needs a process without threads, so `main` runs it before there is a runtime.
+//        Command::Demo(_) => Err(Failure::Usage("the demo cannot be started from here".into())),
+    }
+}

@@ -1,0 +1,247 @@
+//! The options that every sending command shares.
+
+use std::net::{IpAddr, SocketAddr, ToSocketAddrs};
+use std::time::Duration;
+
+use clap::{Args, ValueEnum};
+use kitproof_common::control::UDP_PORT;
+use kitproof_common::frame::{Encapsulation, Fill, Tag, Tags};
+use kitproof_common::line::{LineRate, Load, Tolerance};
+use kitproof_common::link;
+
+use crate::procedure::failure::Failure;
+use crate::procedure::plan::{Target, Wanted};
+use crate::verdict::{Limit, Limits};
+
+pub const CAUTION: &str = "Line-rate traffic takes a live network down. Use it on an isolated bench only: a link that carries \
+                           nothing else (RFC 6815).";
+
+/// What the frames look like.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum FramesLook {
+    Ipv4,
+    Ipv6,
+    Ethernet,
+}
+
+/// How frames reach the wire.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum Via {
+    Packet,
+    Udp,
+}
+
+#[derive(Args, Debug, Clone)]
+pub struct Sending {
+    /// The interface the kit is plugged into, or udp://HOST[:PORT] for a routed path
+    #[arg(value_name = "INTERFACE")]
+    pub target: String,
+
+    /// Frame sizes in bytes including FCS [default: 64,128,256,512,1024,1280,1518 (RFC 2544)]
+    #[arg(long, value_name = "BYTES,…", value_delimiter = ',', value_parser = clap::value_parser!(u16).range(1..))]
+    pub frame_size: Option<Vec<u16>>,
+
+    /// Intended load: percent of line rate, frames/s or bit/s on the wire (99.98%, 120000fps, 500Mbps; rfc8239 is 99.98%)
+    #[arg(long, value_name = "LOAD", default_value = "100%")]
+    pub load: Load,
+
+    /// How far the offered load may be from the intended, as the mean of a trial
+    #[arg(long, value_name = "RATIO", default_value = "200ppm")]
+    pub load_tolerance: Tolerance,
+
+    /// What 100 % means (1G, 2.5G, 100M) [default: the interface's own speed]
+    #[arg(long, value_name = "RATE")]
+    pub line_rate: Option<LineRate>,
+
+    /// Length of each trial
+    #[arg(long, value_name = "TIME", default_value = "60s", value_parser = duration)]
+    pub duration: Duration,
+
+    /// Wait for late frames after a trial; cut short when every frame is home (RFC 2544 section 23)
+    #[arg(long, value_name = "TIME", default_value = "2s", value_parser = duration)]
+    pub residual: Duration,
+
+    /// Pause between trials (RFC 2544 section 23)
+    #[arg(long, value_name = "TIME", default_value = "5s", value_parser = duration)]
+    pub settle: Duration,
+
+    /// Frames that may be missing in each direction: a number, or a ratio such as 1e-6
+    #[arg(long, value_name = "LIMIT", default_value = "0")]
+    pub loss_limit: Limit,
+
+    /// Frames that may be duplicated in each direction
+    #[arg(long, value_name = "LIMIT", default_value = "0")]
+    pub duplicate_limit: Limit,
+
+    /// Frames that may be reordered in each direction
+    #[arg(long, value_name = "LIMIT", default_value = "0")]
+    pub reorder_limit: Limit,
+
+    /// Frames the pair may send back to back below full load
+    #[arg(long, value_name = "FRAMES", default_value_t = 32, value_parser = clap::value_parser!(u32).range(1..))]
+    pub burst_tolerance: u32,
+
+    /// What the frames look like
+    #[arg(long, value_enum, default_value_t = FramesLook::Ipv4)]
+    pub encapsulation: FramesLook,
+
+    /// A VLAN tag, ID[:PCP]; twice for two tags, the outer (802.1ad) first
+    #[arg(long, value_name = "ID[:PCP]")]
+    pub vlan: Vec<Tag>,
+
+    /// Differentiated services code point of the frames
+    #[arg(long, value_name = "N", default_value_t = 0, value_parser = clap::value_parser!(u8).range(0..64))]
+    pub dscp: u8,
+
+    /// What fills the frames behind the test header: zeros, ones, alternating, ramp, prbs
+    #[arg(long, value_name = "FILL", default_value_t = Fill::Prbs)]
+    pub fill: Fill,
+
+    /// Do not compare the fill of returned frames
+    #[arg(long)]
+    pub no_fill_check: bool,
+
+    /// How frames reach the wire [default: the best that works]
+    #[arg(long, value_enum)]
+    pub via: Option<Via>,
+
+    /// This link carries nothing but this test (RFC 6815): do not ask
+    #[arg(long)]
+    pub isolated_bench: bool,
+
+    /// Send even on the interface that carries the default route
+    #[arg(long)]
+    pub allow_default_route: bool,
+
+    /// Never ask, never wait for a key
+    #[arg(long)]
+    pub unattended: bool,
+}
+
+impl Sending {
+    /// What was typed, as the procedures want it.
+    ///
+    /// # Errors
+    /// [`Failure::Usage`]: options that contradict each other.
+    pub fn wanted(&self) -> Result<Wanted, Failure> {
+        if self.duration.is_zero() {
+            return Err(Failure::Usage("--duration 0: a trial needs time".into()));
+        }
+        Ok(Wanted {
+            frame_sizes: self.frame_size.clone(),
+            load: self.load,
+            load_tolerance: self.load_tolerance,
+            line_rate: self.line_rate,
+            duration: self.duration,
+            residual: self.residual,
+            settle: self.settle,
+            limits: Limits {
+                loss: self.loss_limit,
+                duplicates: self.duplicate_limit,
+                reordered: self.reorder_limit,
+            },
+            burst_tolerance: self.burst_tolerance,
+            encapsulation: match self.encapsulation {
+                FramesLook::Ipv4 => Encapsulation::Ipv4,
+                FramesLook::Ipv6 => Encapsulation::Ipv6,
+                FramesLook::Ethernet => Encapsulation::Ethernet,
+            },
+            tags: self.tags()?,
+            dscp: self.dscp,
+            fill: self.fill,
+            fill_check: !self.no_fill_check,
+            isolated_bench: self.isolated_bench,
+            allow_default_route: self.allow_default_route,
+            unattended: self.unattended,
+        })
+    }
+
+    fn tags(&self) -> Result<Tags, Failure> {
+        match self.vlan.as_slice() {
+            [] => Ok(Tags::none()),
+            [one] => Ok(Tags::single(*one)),
+            [outer, inner] => {
+                let outer = Tag { tpid: Tag::service(outer.vid).tpid, ..*outer };
+                Ok(Tags::double(outer, *inner))
+            }
+            _ => Err(Failure::Usage("--vlan: at most two tags".into())),
+        }
+    }
+
+    /// The interface or address that was named, looked at.
+    ///
+    /// # Errors
+    /// An interface that does not exist, a name that does not resolve.
+    pub async fn target(&self) -> Result<Target, Failure> {
+        let target = target(&self.target).await?;
+        match (&target, self.via) {
+            (Target::Interface(_), Some(Via::Udp)) => {
+                Err(Failure::Usage("--via udp needs a target such as udp://192.0.2.7".into()))
+            }
+            (Target::Udp(_), Some(Via::Packet)) => {
+                Err(Failure::Usage("--via packet needs the name of an interface".into()))
+            }
+            _ => Ok(target),
+        }
+    }
+}
+
+/// Looks at what was named.
+///
+/// # Errors
+/// As [`Sending::target`].
+pub async fn target(name: &str) -> Result<Target, Failure> {
+    match name.strip_prefix("udp://") {
+        Some(host) => udp_address(host).map(Target::Udp),
+        None => Ok(Target::Interface(Box::new(link::facts(name).await?))),
+    }
+}
+
+fn udp_address(host: &str) -> Result<SocketAddr, Failure> {
+    let host = host.trim_end_matches('/');
+    let bare = host.trim_start_matches('[').trim_end_matches(']');
+    if let Ok(address) = bare.parse::<IpAddr>() {
+        return Ok(SocketAddr::new(address, UDP_PORT));
+    }
+    let with_port = if host.rsplit_once(':').is_some_and(|(_, port)| port.parse::<u16>().is_ok()) {
+        host.to_owned()
+    } else {
+        format!("{host}:{UDP_PORT}")
+    };
+    with_port
+        .to_socket_addrs()
+        .ok()
+        .and_then(|mut addresses| addresses.next())
+        .ok_or_else(|| Failure::Usage(format!("udp://{host}: no such host; say udp://HOST[:PORT]")))
+}
+
+/// A time such as 10s, 500ms or 2h.
+///
+/// # Errors
+/// Says what a time looks like.
+pub fn duration(text: &str) -> Result<Duration, String> {
+    text.parse::<jiff::SignedDuration>()
+        .ok()
+        .and_then(|time| Duration::try_from(time).ok())
+        .ok_or_else(|| "a time such as 500ms, 10s, 5m or 12h".to_owned())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn times_and_addresses_are_read() {
+        assert_eq!(duration("10s"), Ok(Duration::from_secs(10)));
+        assert_eq!(duration("500ms"), Ok(Duration::from_millis(500)));
+        assert_eq!(duration("12h"), Ok(Duration::from_secs(43_200)));
+        for wrong in ["", "ten", "-1s", "5"] {
+            assert!(duration(wrong).is_err(), "{wrong}");
+        }
+        let address = |text: &str| udp_address(text).map(|address| address.to_string()).ok();
+        assert_eq!(address("127.0.0.1"), Some(format!("127.0.0.1:{UDP_PORT}")));
+        assert_eq!(address("127.0.0.1:9000"), Some("127.0.0.1:9000".into()));
+        assert_eq!(address("[::1]:9000"), Some("[::1]:9000".into()));
+        assert_eq!(address("::1"), Some(format!("[::1]:{UDP_PORT}")));
+    }
+}

@@ -1,0 +1,47 @@
+//! `kitproof preflight`.
+
+use clap::Args;
+use kitproof_common::link::State;
+
+use super::options;
+use crate::procedure::failure::{Failure, status};
+use crate::procedure::preflight;
+use crate::report::ink::Ink;
+
+#[derive(Args, Debug)]
+pub struct Preflight {
+    /// The interface the kit will be plugged into
+    pub interface: String,
+
+    /// Do not mind that it carries the default route
+    #[arg(long)]
+    pub allow_default_route: bool,
+}
+
+impl Preflight {
+    /// Shows every point; the exit status says whether one of them refuses.
+    ///
+    /// # Errors
+    /// As [`preflight::points`].
+    pub async fn run(&self, no_color: bool) -> Result<u8, Failure> {
+        let target = options::target(&self.interface).await?;
+        let points = preflight::points(&target, self.allow_default_route).await?;
+        let ink = Ink::for_stdout(no_color);
+        let width = points.iter().map(|point| point.name.chars().count()).max().unwrap_or(0);
+        for point in &points {
+            let (word, tint): (_, fn(&Ink, &str) -> String) = match point.state {
+                State::Good => ("good   ", Ink::good),
+                State::Note => ("note   ", Ink::plain),
+                State::Unknown => ("unknown", Ink::plain),
+                State::Warn => ("warning", Ink::caution),
+                State::Refuse => ("REFUSED", Ink::bad),
+            };
+            println!("{}  {:width$}  {}", tint(&ink, word), point.name, point.found);
+            if let Some(advice) = &point.advice {
+                println!("{:9}{:width$}  -> {advice}", "", "");
+            }
+        }
+        let worst = points.iter().map(|point| point.state).max();
+        Ok(if worst == Some(State::Refuse) { status::ENVIRONMENT } else { status::PASS })
+    }
+}

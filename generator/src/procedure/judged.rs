@@ -1,0 +1,273 @@
+//! A trial with its account and its verdict: the raw outcome turned into what the verdict room judges.
+
+use kitproof_common::control::{End, FarReport};
+use kitproof_common::link::{self, CarrierEvent, HostDid, PortDrops};
+
+use super::plan::{Plan, Target};
+use super::trial::Outcome;
+use crate::verdict::{
+    Account, Bounds, CarrierLoss, LoadFacts, Pauses, Reason, ReferenceFacts, TrialFacts, Verdict, WindowFacts, account,
+    judge,
+};
+
+/// A trial and what it proves.
+pub struct Judged {
+    pub outcome: Outcome,
+    pub account: Account,
+    pub verdict: Verdict,
+}
+
+impl Judged {
+    /// Accounts for every frame and judges.
+    #[must_use]
+    pub fn new(outcome: Outcome, plan: &Plan, target: &Target, near: &End, far: &End) -> Self {
+        let (account, verdict) = appraise(&outcome, plan, target, near, far);
+        Self { outcome, account, verdict }
+    }
+
+    /// Accounts and judges anew, because more has become known.
+    pub fn again(&mut self, plan: &Plan, target: &Target, near: &End, far: &End) {
+        (self.account, self.verdict) = appraise(&self.outcome, plan, target, near, far);
+    }
+}
+
+fn appraise(outcome: &Outcome, plan: &Plan, target: &Target, near: &End, far: &End) -> (Account, Verdict) {
+    let mut home = outcome.home.counts.clone();
+    home.longest_burst = outcome.departures.sent.load.longest_burst;
+    let report = outcome.far.as_ref().ok();
+    let bounds = bounds(outcome, report, target, near, far);
+    let account = account(&home, report.map(|report| &report.counts), &bounds);
+    let verdict = judge(&facts(outcome, plan, near, far, account.clone(), &bounds));
+    (account, verdict)
+}
+
+/// Upper bounds of what the two ports may have dropped unseen.
+fn bounds(outcome: &Outcome, report: Option<&FarReport>, target: &Target, near: &End, far: &End) -> Bounds {
+    let near_drops = match target {
+        Target::Interface(_) => outcome.near_drops.clone().unwrap_or_default(),
+        Target::Udp(peer) => udp_drops(peer.ip().is_loopback()),
+    };
+    let far_drops = match (report, target) {
+        (None, _) => PortDrops::default(),
+        (Some(report), Target::Interface(_)) => report.drops.clone().unwrap_or_default(),
+        (Some(_), Target::Udp(peer)) => udp_drops(peer.ip().is_loopback()),
+    };
+    let one_veth =
+        near.link.as_ref().zip(far.link.as_ref()).is_some_and(|(near, far)| near.is_veth_peer_of(far));
+    let far_turned_away = report.map_or(0, |report| report.turned_away);
+    let mut unknown = Vec::new();
+    for (known, place) in [
+        (near_drops.transmit_known, "generator transmit"),
+        (far_drops.receive_known || report.is_none(), "reflector receive"),
+        (far_drops.transmit_known || report.is_none(), "reflector transmit"),
+        (near_drops.receive_known, "generator receive"),
+    ] {
+        if !known {
+            unknown.push(place.to_owned());
+        }
+    }
+    let caught = |drops: &PortDrops, end: &'static str| {
+        drops
+            .caught_by_nic
+            .iter()
+            .map(move |(place, count)| (format!("{end}_{place}"), *count))
+            .collect::<Vec<_>>()
+    };
+    Bounds {
+        forward: link::direction(&near_drops, &far_drops, outcome.departures.sent.turned_away, one_veth),
+        forward_known: near_drops.transmit_known && far_drops.receive_known,
+        homeward: link::direction(&far_drops, &near_drops, far_turned_away, one_veth),
+        homeward_known: far_drops.transmit_known && near_drops.receive_known,
+        unknown,
+        caught_by_nic: caught(&near_drops, "generator")
+            .into_iter()
+            .chain(caught(&far_drops, "reflector"))
+            .collect(),
+    }
+}
+
+/// UDP sockets count what they drop themselves. Between two ends of one host nothing else can; beyond that the
+/// interfaces are not known.
+fn udp_drops(loopback: bool) -> PortDrops {
+    PortDrops { receive_known: loopback, transmit_known: loopback, ..PortDrops::default() }
+}
+
+fn facts(
+    outcome: &Outcome,
+    plan: &Plan,
+    near: &End,
+    far: &End,
+    account: Account,
+    bounds: &Bounds,
+) -> TrialFacts {
+    let trial = &outcome.trial;
+    let load = &outcome.departures.sent.load;
+    TrialFacts {
+        frame_size: trial.frame.frame_size,
+        account,
+        limits: plan.wanted.limits,
+        load: LoadFacts {
+            intended_fps: trial.rate.per_second(),
+            intended_percent: trial.rate.percent_of(plan.line, trial.frame.frame_size),
+            offered_fps: load.rate,
+            tolerance: plan.wanted.load_tolerance.value(),
+            windows: WindowFacts {
+                count: load.windows.count,
+                below_99_percent: load.windows.below_99_percent,
+                below_90_percent: load.windows.below_90_percent,
+                above_line: load.windows.above_line,
+                lowest_percent: load.windows.lowest_percent,
+                highest_percent: load.windows.highest_percent,
+            },
+        },
+        burst_tolerance: u64::from(plan.wanted.burst_tolerance),
+        carrier: carrier_losses(outcome, near, far),
+        pauses: pauses(outcome, near, far),
+        reference: ReferenceFacts::default(),
+        unknown_counters: bounds.unknown.clone(),
+        cut_short: cut_short(outcome),
+        interface: near.link.as_ref().map_or_else(|| "udp".into(), |link| link.name.clone()),
+        more: more(outcome, near),
+    }
+}
+
+fn cut_short(outcome: &Outcome) -> Option<String> {
+    let after = outcome.departures.sent.load.duration_s;
+    if outcome.interrupted {
+        return Some(format!("interrupted after {after:.1} s"));
+    }
+    let failure = outcome.departures.failure.as_ref()?;
+    Some(format!("the sending port failed after {after:.1} s ({failure})"))
+}
+
+fn port(end: &End, whose: &str) -> String {
+    match &end.link {
+        Some(link) => format!("the {whose}'s port {}", link.name),
+        None => format!("the {whose}'s port"),
+    }
+}
+
+fn host_did(host: HostDid) -> String {
+    match host {
+        HostDid::AdminDown => "administrative down",
+        HostDid::Removed => "the interface was removed",
+        HostDid::Reconfigured => "the interface was reconfigured",
+        HostDid::Suspended => "the machine was suspended",
+    }
+    .to_owned()
+}
+
+/// Each loss of carrier, at either end, with how long it lasted as far as that was seen.
+fn carrier_losses(outcome: &Outcome, near: &End, far: &End) -> Vec<CarrierLoss> {
+    let seconds = |ns: u64| (ns as f64 - outcome.start_ns as f64) / 1e9;
+    let near_changes = outcome.carrier.iter().map(|event: &CarrierEvent| Change {
+        at_s: seconds(event.at_ns),
+        up: event.up,
+        losses: event.losses,
+        host: event.host,
+    });
+    let mut losses = outages(near_changes, &port(near, "generator"), "return");
+    if let Ok(report) = &outcome.far {
+        let offset = seconds(outcome.agreed_ns);
+        let far_changes = report.carrier.iter().map(|change| Change {
+            at_s: change.at_s + offset,
+            up: change.up,
+            losses: change.losses,
+            host: change.host,
+        });
+        losses.extend(outages(far_changes, &port(far, "reflector"), "forward"));
+    }
+    losses
+}
+
+struct Change {
+    at_s: f64,
+    up: bool,
+    losses: u32,
+    host: Option<HostDid>,
+}
+
+fn outages(changes: impl Iterator<Item = Change>, port: &str, direction: &str) -> Vec<CarrierLoss> {
+    let mut outages: Vec<CarrierLoss> = Vec::new();
+    for change in changes {
+        if change.losses > 0 {
+            outages.push(CarrierLoss {
+                port: port.to_owned(),
+                direction: direction.to_owned(),
+                at_s: change.at_s,
+                // Over before it was told: how long it was is not known, but it was short.
+                for_s: change.up.then_some(0.0),
+                host_did: change.host.map(host_did),
+            });
+        } else if change.up
+            && let Some(last) = outages.last_mut()
+            && last.for_s.is_none()
+        {
+            last.for_s = Some(change.at_s - last.at_s);
+        }
+    }
+    outages
+}
+
+fn pauses(outcome: &Outcome, near: &End, far: &End) -> Vec<Pauses> {
+    let on = |end: &End| {
+        end.link.as_ref().and_then(|link| link.pause).is_some_and(|pause| pause.rx || pause.tx)
+    };
+    let mut all = Vec::new();
+    if let Some((received, sent)) = outcome.near_pauses {
+        all.push(Pauses { port: port(near, "generator"), received, sent, switched_on: on(near) });
+    }
+    if let Ok(report) = &outcome.far {
+        all.push(Pauses {
+            port: port(far, "reflector"),
+            received: report.pause_received,
+            sent: report.pause_sent,
+            switched_on: on(far),
+        });
+    }
+    all
+}
+
+/// What else must be said: a link that changed its speed, a wall clock that was stepped, counts not heard.
+fn more(outcome: &Outcome, near: &End) -> Vec<Reason> {
+    let mut reasons = Vec::new();
+    let before = near.link.as_ref().and_then(|link| link.speed_mbps);
+    let after = outcome.near_facts.as_ref().and_then(|link| link.speed_mbps);
+    if let (Some(before), Some(after)) = (before, after)
+        && before != after
+    {
+        reasons.push(Reason::unproven(
+            "speed_changed",
+            format!("The link went from {before} to {after} Mb/s during the trial."),
+            "Find out which piece made the ports renegotiate, and run again at the new speed.",
+        ));
+    }
+    if let Ok(report) = &outcome.far
+        && let Some(speed) = report.speed_now
+    {
+        reasons.push(Reason::unproven(
+            "speed_changed",
+            format!("The reflector's link is now at {speed} Mb/s, not what the session began with."),
+            "Find out which piece made the ports renegotiate, and run again at the new speed.",
+        ));
+    }
+    if let Err(why) = &outcome.far {
+        reasons.push(Reason::note(
+            "reflector_silent",
+            format!("The reflector's counts could not be had: {why}."),
+            "See that the reflector still runs and that the link is up.",
+        ));
+    }
+    if outcome.home.round_trips.clock_steps > 0 {
+        reasons.push(Reason::note(
+            "clock_stepped",
+            format!(
+                "The wall clock of this machine was stepped {} time(s); the latency of those seconds is left out, \
+                 the counts are not touched.",
+                outcome.home.round_trips.clock_steps
+            ),
+            "Keep time services from stepping the clock during a test.",
+        ));
+    }
+    reasons
+}

@@ -1,0 +1,225 @@
+//! The wire with its ports: receives, lets the engine decide, sends.
+
+use std::io;
+
+use rustix::io::Errno;
+
+use super::engine::{About, Engine, Outlet, Side};
+use super::port::{Outbox, WirePort};
+use crate::ledger::{Direction, Ledger};
+use crate::script::Script;
+
+/// Frames that may wait for one port; what comes on top is lost by the wire, and the ledger says so.
+const WAITING: usize = 1 << 16;
+/// How long frames are offered to a port that takes none. A full backlog empties in less; a port that takes none for
+/// longer leads nowhere (a veth without carrier says so in the same way), and a dead link does not save frames up for
+/// its return. From then on what is not taken at once is lost, until the port takes a frame again.
+const PATIENCE_NS: u64 = 20_000_000;
+
+/// A wire between ports.
+pub struct Line {
+    engine: Engine,
+    ports: Vec<Box<dyn WirePort>>,
+    out: [Outbox; 3],
+    /// Since when each port has taken nothing of what was offered.
+    stuck_since: [Option<u64>; 3],
+}
+
+impl Outlet for [Outbox; 3] {
+    fn emit(&mut self, side: Side, frame: &[u8], about: About) {
+        self[side as usize].push(frame, about);
+    }
+}
+
+const SIDES: [Side; 3] = [Side::Near, Side::Far, Side::Monitor];
+
+impl Line {
+    /// Joins `near` (the generator's side) to `far` (the reflector's). The `monitor` port gets what the script's
+    /// `monitor` says; a script and a wire that disagree about having one are refused.
+    pub fn new(
+        script: Script,
+        near: Box<dyn WirePort>,
+        far: Box<dyn WirePort>,
+        monitor: Option<Box<dyn WirePort>>,
+    ) -> anyhow::Result<Self> {
+        anyhow::ensure!(
+            script.monitor.is_some() == monitor.is_some(),
+            "the script {} a monitor side and the wire {} a port for it",
+            if script.monitor.is_some() { "has" } else { "has not" },
+            if monitor.is_some() { "has" } else { "has not" },
+        );
+        let ports = [near, far].into_iter().chain(monitor).collect();
+        Ok(Self { engine: Engine::new(script)?, ports, out: Default::default(), stuck_since: [None; 3] })
+    }
+
+    /// One turn at time `now`: everything that waits is received, everything that is due is sent. Returns the number
+    /// of frames that moved; 0 means there was nothing to do.
+    pub fn turn(&mut self, now: u64) -> io::Result<usize> {
+        let mut moved = 0;
+        for (port, direction) in [(0, Direction::Forward), (1, Direction::Return)] {
+            let (engine, out) = (&mut self.engine, &mut self.out);
+            moved += link_down_is_nothing(
+                self.ports[port].receive(&mut |frame| engine.arrive(direction, frame, now, out)),
+            )?;
+        }
+        if let Some(monitor) = self.ports.get_mut(2) {
+            let strangers = link_down_is_nothing(monitor.receive(&mut |_| {}))?;
+            self.engine.ledger_mut().lost_by_wire.monitor_received += strangers as u64;
+        }
+        self.engine.advance(now, &mut self.out);
+        for side in SIDES {
+            moved += self.send(side, now)?;
+        }
+        Ok(moved)
+    }
+
+    fn send(&mut self, side: Side, now: u64) -> io::Result<usize> {
+        let outbox = &mut self.out[side as usize];
+        let Some(port) = self.ports.get_mut(side as usize) else { return Ok(0) };
+        let mut moved = 0;
+        while !outbox.is_empty() {
+            match port.send(outbox) {
+                Ok(0) => break,
+                Ok(count) => moved += count,
+                Err(error) => {
+                    // A frame too long for the port, or a port that is down: what cannot be sent is lost here.
+                    let lost = match Errno::from_io_error(&error) {
+                        Some(Errno::MSGSIZE) => 1,
+                        Some(Errno::NETDOWN | Errno::NXIO | Errno::NODEV) => outbox.len(),
+                        _ => return Err(error),
+                    };
+                    for about in (0..lost).map_while(|_| outbox.give_up_front()) {
+                        self.engine.refused(side, about);
+                    }
+                }
+            }
+        }
+        let since = &mut self.stuck_since[side as usize];
+        if moved > 0 {
+            *since = None;
+        } else if !outbox.is_empty() && now - *since.get_or_insert(now) >= PATIENCE_NS {
+            while let Some(about) = outbox.give_up_front() {
+                self.engine.refused(side, about);
+            }
+        }
+        while outbox.len() > WAITING {
+            if let Some(about) = outbox.give_up_last() {
+                self.engine.refused(side, about);
+            }
+        }
+        Ok(moved)
+    }
+
+    /// When [`Line::turn`] should be called again even if no frame comes; None if nothing is under way.
+    pub fn next_event(&self) -> Option<u64> {
+        self.engine.next_event()
+    }
+
+    /// True if frames wait for a port that did not take them.
+    pub fn is_stuck(&self) -> bool {
+        self.out.iter().any(|outbox| !outbox.is_empty())
+    }
+
+    /// Gives up what still waits for a port, so that the last account says so.
+    pub fn close(&mut self) {
+        for side in SIDES {
+            while let Some(about) = self.out[side as usize].give_up_front() {
+                self.engine.refused(side, about);
+            }
+        }
+    }
+
+    /// The account up to now, with the ports' own losses.
+    pub fn ledger(&mut self) -> io::Result<Ledger> {
+        let lost = (self.ports[0].lost()?, self.ports[1].lost()?);
+        let ledger = self.engine.ledger_mut();
+        (ledger.lost_by_wire.received_near, ledger.lost_by_wire.received_far) = lost;
+        Ok(ledger.clone())
+    }
+}
+
+/// A port that is down receives nothing; that is a fact of the test, not an error of the wire.
+fn link_down_is_nothing(result: io::Result<usize>) -> io::Result<usize> {
+    match result {
+        Err(error) if Errno::from_io_error(&error) == Some(Errno::NETDOWN) => Ok(0),
+        other => other,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::samples::{Sample, frame};
+    use crate::script::{Monitor, Schedule};
+    use crate::wire::memory_cable;
+
+    #[test]
+    fn hands_on_both_ways_in_memory() {
+        let (mut generator, near) = memory_cable(1000);
+        let (mut reflector, far) = memory_cable(1000);
+        let (mut witness, tap) = memory_cable(1000);
+        let mut script = Script { monitor: Some(Monitor::default()), ..Script::default() };
+        script.forward.drop = Schedule::at(&[3]);
+        let mut line = Line::new(script, Box::new(near), Box::new(far), Some(Box::new(tap))).unwrap();
+        for sequence in 0..5 {
+            generator.put(&frame(&Sample::ipv4().tagged(1).sequence(sequence), 90));
+        }
+        assert_eq!(line.turn(1).unwrap(), 5 + 4 + 4, "five in, four out, four shown");
+        let mut home = 0;
+        while let Some(frame) = reflector.take() {
+            assert_eq!(frame[12..14], [0x81, 0], "its tag is still there");
+            reflector.put(&frame);
+            home += 1;
+        }
+        assert_eq!(home, 4);
+        line.turn(2).unwrap();
+        assert_eq!(std::iter::from_fn(|| generator.take()).count(), 4);
+        assert_eq!(std::iter::from_fn(|| witness.take()).count(), 8);
+        let ledger = line.ledger().unwrap();
+        assert!(ledger.is_clean());
+        assert_eq!(ledger.trials[0].forward.dropped.sequences(), [2]);
+        assert_eq!(ledger.trials[0].back.seen, 4);
+    }
+
+    #[test]
+    fn says_what_a_full_port_and_a_losing_port_lost() {
+        let (mut generator, mut near) = memory_cable(1 << 20);
+        let (_reflector, far) = memory_cable(10);
+        near.lose(3);
+        let mut line = Line::new(Script::faithful(), Box::new(near), Box::new(far), None).unwrap();
+        let frames = WAITING as u32 + 20;
+        for sequence in 0..frames {
+            generator.put(&frame(&Sample::ipv4().sequence(sequence), 64));
+        }
+        while line.turn(1).unwrap() > 0 {}
+        assert!(line.is_stuck());
+        let ledger = line.ledger().unwrap();
+        assert!(!ledger.is_clean());
+        assert_eq!(ledger.lost_by_wire.received_near, 3);
+        let forward = &ledger.trials[0].forward;
+        assert_eq!(forward.seen, u64::from(frames));
+        assert_eq!(forward.refused.count, 10, "10 at the far end, 65,536 waiting, 10 too many");
+        assert_eq!(forward.unbalanced(), 0);
+    }
+
+    #[test]
+    fn a_dead_link_saves_nothing_up() {
+        let (mut generator, near) = memory_cable(1000);
+        let (mut reflector, far) = memory_cable(1);
+        let mut line = Line::new(Script::faithful(), Box::new(near), Box::new(far), None).unwrap();
+        let mut send = |line: &mut Line, sequence, at| {
+            generator.put(&frame(&Sample::ipv4().sequence(sequence), 64));
+            line.turn(at).unwrap();
+            let ledger = line.ledger().unwrap();
+            (ledger.trials[0].forward.passed, ledger.trials[0].forward.refused.sequences())
+        };
+        assert_eq!(send(&mut line, 0, 0), (1, vec![]));
+        assert_eq!(send(&mut line, 1, 1), (2, vec![]), "the port is full, which may pass");
+        assert_eq!(send(&mut line, 2, PATIENCE_NS), (3, vec![]));
+        assert_eq!(send(&mut line, 3, PATIENCE_NS + 1), (1, vec![1, 2, 3]), "it has lasted too long");
+        assert_eq!(send(&mut line, 4, PATIENCE_NS + 2), (1, vec![1, 2, 3, 4]), "dead from now on");
+        assert!(reflector.take().is_some());
+        assert_eq!(send(&mut line, 5, PATIENCE_NS + 3), (2, vec![1, 2, 3, 4]), "alive again");
+        assert_eq!(send(&mut line, 6, PATIENCE_NS + 4), (3, vec![1, 2, 3, 4]), "and given time again");
+    }
+}

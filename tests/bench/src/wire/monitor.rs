@@ -1,0 +1,37 @@
+//! The monitor side: what the third port is shown.
+
+use super::plan::Bottleneck;
+use crate::ledger::Direction;
+use crate::script::{Directions, Monitor, Of};
+
+#[derive(Debug)]
+pub(super) struct MonitorState {
+    directions: Directions,
+    of: Of,
+    bottleneck: Option<Bottleneck>,
+}
+
+impl MonitorState {
+    pub(super) fn new(monitor: &Monitor) -> Self {
+        Self { directions: monitor.directions, of: monitor.of, bottleneck: monitor.rate.map(Bottleneck::new) }
+    }
+
+    /// Whether it is attached here and shows this direction.
+    #[inline]
+    pub(super) fn shows(&self, direction: Direction, of: Of) -> bool {
+        let shown = match self.directions {
+            Directions::Both => true,
+            Directions::Forward => direction == Direction::Forward,
+            Directions::Return => direction == Direction::Return,
+        };
+        shown && self.of == of
+    }
+
+    /// When a copy made now has left the port; None if its queue is full.
+    pub(super) fn admit(&mut self, now: u64, octets: usize) -> Option<u64> {
+        match &mut self.bottleneck {
+            Some(bottleneck) => bottleneck.admit(now, octets),
+            None => Some(now),
+        }
+    }
+}

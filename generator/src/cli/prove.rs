@@ -17,7 +17,7 @@ struct Live(Progress);
 impl Show for Live {
     fn say(&mut self, text: &str) { self.0.say(text) }
     fn moment(&mut self, n: usize, of: usize, moment: Moment<'_>) { self.0.show(&format!("[{n}/{of}] "), moment) }
-    fn judged(&mut self, j: &Judged) { self.0.clear(); println!("{:#?}\n{:#?}\n{:?}", j.account, j.verdict, j.outcome.departures.sent); println!("{:?}", j.outcome.home.round_trips.histogram.value_at_quantile(0.5)); }
+    fn judged(&mut self, j: &Judged) { self.0.clear(); println!("{:#?}\n{:#?}\n{:?}", j.account, j.verdict, j.outcome.departures.sent); println!("{:?}\n{:?}\nnear {:?}", j.outcome.home.counts, j.outcome.far, j.outcome.near_drops); }
 }
 impl Prove {
     pub async fn run(&self, _no_color: bool, interrupt: watch::Receiver<bool>) -> Result<u8, Failure> {

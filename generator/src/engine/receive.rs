@@ -23,11 +23,12 @@ const PERIODS_KEPT: usize = 4_096;
 pub struct Receiver<'a, P> {
     port: &'a mut P,
     progress: &'a Progress,
-    count: Counting,
+    count: Counting<'a>,
 }
 
 /// Everything a frame can change; apart from the port, so that the port may lend its memory meanwhile.
-struct Counting {
+struct Counting<'a> {
+    progress: &'a Progress,
     checker: Checker,
     /// The generator's own numbers: which frames are home.
     sequences: Tracker,
@@ -64,6 +65,7 @@ impl<'a, P: Receive> Receiver<'a, P> {
     ) -> Result<Self, FrameError> {
         let interval_ns = trial.rate.nanoseconds() as f64 / trial.rate.frames() as f64;
         let count = Counting {
+            progress,
             checker: Checker::homeward(&trial.frame, trial.fill_check)?,
             sequences: Tracker::new(trial.window(), PERIODS_KEPT),
             numbers: Tracker::new(trial.window(), 0),
@@ -83,7 +85,6 @@ impl<'a, P: Receive> Receiver<'a, P> {
     #[inline]
     pub fn step(&mut self, now: u64, sample: impl FnOnce() -> Offset) -> io::Result<usize> {
         let Self { port, progress, count } = self;
-        count.reserved = progress.reserved.load(Ordering::Acquire);
         let arrived = port.receive(BATCH, &mut |frame, meta| count.frame(frame, meta))?;
         if arrived > 0 {
             progress.returned.store(count.sequences.distinct(), Ordering::Relaxed);
@@ -115,7 +116,7 @@ impl<'a, P: Receive> Receiver<'a, P> {
     }
 }
 
-impl Counting {
+impl Counting<'_> {
     #[inline]
     fn frame(&mut self, frame: &[u8], meta: Meta) {
         match self.checker.check(frame) {
@@ -128,7 +129,7 @@ impl Counting {
     #[inline]
     fn intact(&mut self, header: &TestHeader, meta: Meta) {
         let sequence = self.sequences.extend(header.sequence);
-        if sequence >= self.reserved {
+        if sequence >= self.reserved && self.was_never_sent(sequence) {
             self.counts.beyond += 1;
             return;
         }
@@ -155,11 +156,18 @@ impl Counting {
         }
     }
 
+    /// Looks at what the sender has handed over by now: a frame that is home left before.
+    #[inline(never)]
+    fn was_never_sent(&mut self, sequence: u64) -> bool {
+        self.reserved = self.progress.reserved.load(Ordering::Acquire);
+        sequence >= self.reserved
+    }
+
     #[cold]
     fn damaged(&mut self, header: Option<TestHeader>) {
         let Some(header) = header else { return self.damaged.arrived_anonymous() };
         let sequence = self.sequences.extend(header.sequence);
-        if sequence >= self.reserved {
+        if self.was_never_sent(sequence) {
             self.counts.beyond += 1;
         } else {
             self.damaged.arrived(sequence, self.sequences.contains(sequence));

@@ -4,6 +4,8 @@
 //! `kitproof-common`. [`verdict`] is pure arithmetic over counts; the command line sits on top.
 
 pub mod cli;
+pub mod demo;
 pub mod engine;
 pub mod procedure;
+pub mod report;
 pub mod verdict;

@@ -12,7 +12,7 @@ fn main() -> ExitCode {
     let cli = Cli::parse();
     let result = match &cli.command {
         // Makes namespaces, which only a process without threads may.
-//        Command::Demo(demo) => demo.run(cli.no_color),
+        Command::Demo(demo) => demo.run(cli.no_color),
         _ => in_a_runtime(cli),
     };
     match result {

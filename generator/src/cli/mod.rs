@@ -1,7 +1,7 @@
 //! The command line: what was typed, and the commands it starts.
 
 pub mod options;
-//pub mod preflight;
+pub mod preflight;
 pub mod progress;
 pub mod prove;
 
@@ -26,10 +26,10 @@ pub struct Cli {
 pub enum Command {
     /// Prove a chain of kit: every frame size at the intended load, every frame accounted for
     Prove(Box<prove::Prove>),
-    // /// Is this and the peer fit to judge? Each point with what to do about it
-//    Preflight(preflight::Preflight),
-    // /// The whole thing on a private bench made on this machine: no hardware, no privilege needed
-//    Demo(crate::demo::Demo),
+    /// Is this interface, this host and the peer fit to judge? Each point with what to do about it
+    Preflight(preflight::Preflight),
+    /// The whole thing on a private bench made on this machine: no hardware, no privilege needed
+    Demo(crate::demo::Demo),
 }
 
 /// Runs a command to its exit status.
@@ -39,8 +39,8 @@ pub enum Command {
 pub async fn run(cli: Cli, interrupt: watch::Receiver<bool>) -> Result<u8, Failure> {
     match cli.command {
         Command::Prove(prove) => prove.run(cli.no_color, interrupt).await,
-//        Command::Preflight(preflight) => preflight.run(cli.no_color).await,
+        Command::Preflight(preflight) => preflight.run(cli.no_color).await,
         // Needs a process without threads, so `main` runs it before there is a runtime.
-//        Command::Demo(_) => Err(Failure::Usage("the demo cannot be started from here".into())),
+        Command::Demo(_) => Err(Failure::Usage("the demo cannot be started from here".into())),
     }
 }

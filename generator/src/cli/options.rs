@@ -1,16 +1,19 @@
 //! The options that every sending command shares.
 
 use std::net::{IpAddr, SocketAddr, ToSocketAddrs};
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use clap::{Args, ValueEnum};
 use kitproof_common::control::UDP_PORT;
 use kitproof_common::frame::{Encapsulation, Fill, Tag, Tags};
 use kitproof_common::line::{LineRate, Load, Tolerance};
-use kitproof_common::link;
+use kitproof_common::{host, link};
+use rustix::thread::CapabilitySet;
 
 use crate::procedure::failure::Failure;
 use crate::procedure::plan::{Target, Wanted};
+use crate::report::{self, Ink, RunResult};
 use crate::verdict::{Limit, Limits};
 
 pub const CAUTION: &str = "Line-rate traffic takes a live network down. Use it on an isolated bench only: a link that carries \
@@ -182,6 +185,100 @@ impl Sending {
                 Err(Failure::Usage("--via packet needs the name of an interface".into()))
             }
             _ => Ok(target),
+        }
+    }
+}
+
+/// Where results go.
+#[derive(Args, Debug, Clone)]
+pub struct Outputs {
+    /// Write the result as JSON to a file, or to standard output (-) in place of the table
+    #[arg(long, value_name = "FILE")]
+    pub json: Option<PathBuf>,
+
+    /// Write one line for each trial as CSV to a file
+    #[arg(long, value_name = "FILE")]
+    pub csv: Option<PathBuf>,
+}
+
+impl Outputs {
+    fn json_on_stdout(&self) -> bool {
+        self.json.as_deref().is_some_and(|path| path == Path::new("-"))
+    }
+
+    /// Finds out before the first frame whether the files can be there.
+    ///
+    /// # Errors
+    /// [`Failure::Usage`]: a folder that is not there.
+    pub fn check(&self) -> Result<(), Failure> {
+        for path in [&self.json, &self.csv].into_iter().flatten() {
+            let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty());
+            if let Some(folder) = folder
+                && !folder.is_dir()
+            {
+                return Err(Failure::Usage(format!("{}: there is no folder {}", path.display(), folder.display())));
+            }
+            if path.is_dir() {
+                return Err(Failure::Usage(format!("{} is a folder, not a file", path.display())));
+            }
+        }
+        Ok(())
+    }
+
+    /// Gives up every privilege but the one to open packet sockets, and, if a file is to be written, the one that lets
+    /// root write where the user's folder is.
+    ///
+    /// # Errors
+    /// What the kernel says.
+    pub fn give_up_privileges(&self) -> Result<(), Failure> {
+        let mut keep = CapabilitySet::NET_RAW;
+        if self.json.is_some() || self.csv.is_some() {
+            keep |= CapabilitySet::DAC_OVERRIDE;
+        }
+        host::keep_only(keep)
+            .map_err(|error| Failure::Environment(format!("privileges cannot be given up: {error}")))
+    }
+
+    /// Shows the table and writes the files. What cannot be written is printed, so that nothing measured is lost;
+    /// false then.
+    pub fn write(&self, result: &RunResult, no_color: bool) -> bool {
+        let json = match result.to_json() {
+            Ok(json) => json,
+            Err(error) => {
+                eprintln!("kitproof: the result cannot be put into JSON: {error}");
+                String::new()
+            }
+        };
+        if self.json_on_stdout() {
+            print!("{json}");
+        } else {
+            print!("{}", report::table(result, Ink::stdout(no_color)));
+        }
+        let mut written = true;
+        if let Some(path) = self.json.as_deref().filter(|_| !self.json_on_stdout()) {
+            written &= keep(path, json.into_bytes());
+        }
+        if let Some(path) = &self.csv {
+            match report::csv(result) {
+                Ok(text) => written &= keep(path, text.into_bytes()),
+                Err(error) => {
+                    eprintln!("kitproof: the result cannot be put into CSV: {error}");
+                    written = false;
+                }
+            }
+        }
+        written
+    }
+}
+
+/// Writes a file, or prints what should have been in it.
+fn keep(path: &Path, contents: Vec<u8>) -> bool {
+    match report::write(path, contents) {
+        Ok(()) => true,
+        Err(error) => {
+            eprintln!("kitproof: {error}; what should be in it follows on standard output");
+            print!("{}", String::from_utf8_lossy(&error.contents));
+            false
         }
     }
 }

@@ -6,7 +6,7 @@ use kitproof_common::link::State;
 use super::options;
 use crate::procedure::failure::{Failure, status};
 use crate::procedure::preflight;
-use crate::report::ink::Ink;
+use crate::report::{Ink, Style};
 
 #[derive(Args, Debug)]
 pub struct Preflight {
@@ -26,17 +26,17 @@ impl Preflight {
     pub async fn run(&self, no_color: bool) -> Result<u8, Failure> {
         let target = options::target(&self.interface).await?;
         let points = preflight::points(&target, self.allow_default_route).await?;
-        let ink = Ink::for_stdout(no_color);
+        let ink = Ink::stdout(no_color);
         let width = points.iter().map(|point| point.name.chars().count()).max().unwrap_or(0);
         for point in &points {
-            let (word, tint): (_, fn(&Ink, &str) -> String) = match point.state {
-                State::Good => ("good   ", Ink::good),
-                State::Note => ("note   ", Ink::plain),
-                State::Unknown => ("unknown", Ink::plain),
-                State::Warn => ("warning", Ink::caution),
-                State::Refuse => ("REFUSED", Ink::bad),
+            let (word, style) = match point.state {
+                State::Good => ("good   ", Style::Good),
+                State::Note => ("note   ", Style::Faint),
+                State::Unknown => ("unknown", Style::Faint),
+                State::Warn => ("warning", Style::Unsure),
+                State::Refuse => ("REFUSED", Style::Bad),
             };
-            println!("{}  {:width$}  {}", tint(&ink, word), point.name, point.found);
+            println!("{}  {:width$}  {}", ink.paint(style, word), point.name, point.found);
             if let Some(advice) = &point.advice {
                 println!("{:9}{:width$}  -> {advice}", "", "");
             }

@@ -1,30 +1,75 @@
 //! `kitproof prove`.
+
 use clap::Args;
 use tokio::sync::watch;
-use crate::procedure::failure::Failure;
-use crate::procedure::prove::{self, Show};
-use crate::procedure::judged::Judged;
-use crate::procedure::trial::Moment;
-use super::options::Sending;
+
+use super::options::{Outputs, Sending};
 use super::progress::Progress;
+use crate::procedure::failure::{Failure, status};
+use crate::procedure::judged::Judged;
+use crate::procedure::prove::{self, Show};
+use crate::procedure::result;
+use crate::procedure::trial::Moment;
+use crate::verdict::Outcome;
 
 #[derive(Args, Debug)]
 pub struct Prove {
     #[command(flatten)]
     pub sending: Sending,
+
+    #[command(flatten)]
+    pub outputs: Outputs,
 }
-struct Live(Progress);
+
+/// The live line, and one line for each trial that is over.
+struct Live {
+    progress: Progress,
+}
+
 impl Show for Live {
-    fn say(&mut self, text: &str) { self.0.say(text) }
-    fn moment(&mut self, n: usize, of: usize, moment: Moment<'_>) { self.0.show(&format!("[{n}/{of}] "), moment) }
-    fn judged(&mut self, j: &Judged) { self.0.clear(); println!("{:#?}\n{:#?}\n{:?}", j.account, j.verdict, j.outcome.departures.sent); println!("{:?}\n{:?}\nnear {:?}", j.outcome.home.counts, j.outcome.far, j.outcome.near_drops); }
+    fn say(&mut self, text: &str) {
+        self.progress.say(text);
+    }
+
+    fn moment(&mut self, number: usize, of: usize, moment: Moment<'_>) {
+        self.progress.show(&format!("[{number}/{of}] "), moment);
+    }
+
+    fn judged(&mut self, trial: &Judged) {
+        let account = &trial.account;
+        self.progress.say(&format!(
+            "{} bytes: {}, {} offered, {} home",
+            trial.outcome.trial.frame.frame_size,
+            trial.verdict.verdict,
+            account.offered_frames,
+            account.returned_frames,
+        ));
+    }
 }
+
 impl Prove {
-    pub async fn run(&self, _no_color: bool, interrupt: watch::Receiver<bool>) -> Result<u8, Failure> {
+    /// Runs the job, shows and writes the result; the exit status says what it was.
+    ///
+    /// # Errors
+    /// One clear line, before the first trial.
+    pub async fn run(&self, no_color: bool, interrupt: watch::Receiver<bool>) -> Result<u8, Failure> {
+        let started = jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string();
         let wanted = self.sending.wanted()?;
+        self.outputs.check()?;
         let target = self.sending.target().await?;
-        let mut live = Live(Progress::new(false));
-        let run = prove::run(wanted, target, interrupt, &mut live).await?;
-        Ok(run.verdict.verdict.exit_status())
+        self.outputs.give_up_privileges()?;
+        let mut live = Live { progress: Progress::new(false) };
+        let run = prove::run(wanted, target, interrupt, &mut live).await;
+        live.progress.clear();
+        let run = run?;
+        let result = result::of(&run, "prove", started);
+        let written = self.outputs.write(&result, no_color);
+        Ok(match result.verdict {
+            // What is proven stays proven, however the run ended.
+            _ if run.interrupted => status::INTERRUPTED,
+            Some(Outcome::Pass) if !written => status::UNPROVEN,
+            Some(verdict) => verdict.exit_status(),
+            None => status::PASS,
+        })
     }
 }

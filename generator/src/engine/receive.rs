@@ -48,6 +48,7 @@ pub struct Home {
     /// Of the generator's own numbers, both directions together.
     pub loss: LossPattern,
     /// Of the reflector's numbers: the way home alone.
+    pub loss_return: LossPattern,
     pub reordering_return: Reordering,
 }
 
@@ -68,7 +69,7 @@ impl<'a, P: Receive> Receiver<'a, P> {
             progress,
             checker: Checker::homeward(&trial.frame, trial.fill_check)?,
             sequences: Tracker::new(trial.window(), PERIODS_KEPT),
-            numbers: Tracker::new(trial.window(), 0),
+            numbers: Tracker::new(trial.window(), PERIODS_KEPT),
             latency: Latency::new(offset, start_ns, interval_ns, trial.warm_up),
             damaged: Damaged::default(),
             reserved: 0,
@@ -194,6 +195,7 @@ impl Counting<'_> {
             counts: self.counts,
             round_trips: self.latency.finish(sample),
             loss: sequences.loss,
+            loss_return: numbers.loss,
             reordering_return: numbers.reordering,
         }
     }

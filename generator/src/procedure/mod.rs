@@ -9,5 +9,6 @@ pub mod judged;
 pub mod plan;
 pub mod preflight;
 pub mod prove;
+pub mod result;
 pub mod session;
 pub mod trial;

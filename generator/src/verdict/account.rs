@@ -224,7 +224,11 @@ fn heard(home: &HomeCounts, far: &FarCounts) -> Account {
             ("reflector_receive".to_owned(), reflector_receive),
             ("reflector_transmit".to_owned(), reflector_transmit),
         ]),
-        surplus_drops: dropped.saturating_sub(sum([generator_receive, reflector_receive, reflector_transmit])),
+        surplus_drops: dropped.saturating_sub(sum([
+            generator_receive,
+            reflector_receive,
+            reflector_transmit,
+        ])),
         unaccounted: checks.worst,
         ..Account::default()
     }

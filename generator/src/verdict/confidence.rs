@@ -115,7 +115,8 @@ fn poisson_mean(events: u64, ln_tail: f64) -> f64 {
         highest + falling_sum(events, |i| i / mean).ln()
     };
     // Above k + 50 sqrt(k + 1) + 50 the tail is below any that f64 can ask for; near 0 it is close to 1.
-    bisect(-40.0, (k + 50.0 * (k + 1.0).sqrt() + 50.0).ln(), |ln_mean| ln_probability(ln_mean) > ln_tail).exp()
+    bisect(-40.0, (k + 50.0 * (k + 1.0).sqrt() + 50.0).ln(), |ln_mean| ln_probability(ln_mean) > ln_tail)
+        .exp()
 }
 
 /// 1 + r(k) + r(k) r(k-1) + ... + r(k)..r(1), ended where the rest no longer shows.
@@ -295,12 +296,18 @@ mod tests {
                     let p = loss_bound(n, k, confidence).unwrap();
                     // P(X <= k) is the complement of the regularised incomplete beta function I_p(k+1, n-k).
                     let tail = beta::beta_reg((n - k) as f64, k as f64 + 1.0, 1.0 - p);
-                    assert!((tail / (1.0 - confidence) - 1.0).abs() < 1e-6, "n {n} k {k} at {confidence}: {p} {tail}");
+                    assert!(
+                        (tail / (1.0 - confidence) - 1.0).abs() < 1e-6,
+                        "n {n} k {k} at {confidence}: {p} {tail}"
+                    );
                     let summed = Binomial::new(p, n).unwrap().cdf(k);
                     assert!((summed / (1.0 - confidence) - 1.0).abs() < 1e-6);
                     let mean = poisson_bound(k, confidence).unwrap();
                     let tail = gamma::gamma_ur(k as f64 + 1.0, mean);
-                    assert!((tail / (1.0 - confidence) - 1.0).abs() < 1e-6, "k {k} at {confidence}: {mean} {tail}");
+                    assert!(
+                        (tail / (1.0 - confidence) - 1.0).abs() < 1e-6,
+                        "k {k} at {confidence}: {mean} {tail}"
+                    );
                 }
             }
         }
@@ -317,7 +324,10 @@ mod tests {
                 let poisson = poisson_bound(k, 0.95).unwrap() / n as f64;
                 assert!(exact <= poisson * (1.0 + 1e-9), "{n} {k}");
                 // They differ by no more than the share that is lost.
-                assert!(exact / poisson > 1.0 - 1e-9 - 2.0 * (k + 3) as f64 / n as f64, "{n} {k} {exact} {poisson}");
+                assert!(
+                    exact / poisson > 1.0 - 1e-9 - 2.0 * (k + 3) as f64 / n as f64,
+                    "{n} {k} {exact} {poisson}"
+                );
                 assert!(exact > k as f64 / n as f64);
             }
         }

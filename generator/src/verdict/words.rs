@@ -23,6 +23,12 @@ pub(crate) fn were(count: u64) -> &'static str {
     if count == 1 { "was" } else { "were" }
 }
 
+/// The words as they begin a sentence.
+pub(crate) fn capital(words: &str) -> String {
+    let mut letters = words.chars();
+    letters.next().map_or(String::new(), |first| first.to_uppercase().chain(letters).collect())
+}
+
 /// A stretch of time with a unit that suits it.
 pub(crate) fn span(seconds: f64) -> String {
     match seconds {
@@ -44,6 +50,7 @@ mod tests {
             assert_eq!(grouped(count), text);
         }
         assert_eq!(grouped(u64::MAX), "18,446,744,073,709,551,615");
+        assert_eq!((capital("the port"), capital("")), ("The port".to_owned(), String::new()));
         assert_eq!((frames(1).as_str(), frames(0).as_str()), ("1 frame", "0 frames"));
     }
 

@@ -1,0 +1,32 @@
+//! Results: the JSON contract, CSV, files, and the table on the terminal. Nothing here touches a port.
+//!
+//! | file | idea |
+//! | --- | --- |
+//! | `result` | the types of the result JSON, one for every command |
+//! | `schema` | their JSON Schema, as published in `generator/schema/` |
+//! | `files` | a result file is whole or not there at all |
+//! | `csv` | one line a trial |
+//! | `table` | what a person reads at arm's length |
+//! | `ink` | colour, where it is wanted |
+
+mod csv;
+mod files;
+mod ink;
+mod result;
+mod schema;
+mod table;
+
+pub use csv::csv;
+pub use files::{WriteError, write};
+pub use ink::{Ink, Style};
+pub use result::{
+    ChainPiece, Clocks, Direction, Endpoint, LoadFigures, LoadWindows, LossBound, OddWindow, LossPeriod, Pair, RoundTrip, RunResult, SCHEMA,
+    Tool, TrialResult,
+};
+pub use schema::schema_text;
+pub use table::table;
+
+/// `1234567` as `1,234,567`.
+pub fn grouped(count: u64) -> String {
+    crate::verdict::words::grouped(count)
+}

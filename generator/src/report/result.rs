@@ -1,0 +1,459 @@
+//! The result JSON: what a run was, what it found, what that shows.
+//!
+//! Frame sizes are bytes including FCS. Rates in bits count what a frame takes on the wire: its size and 20 bytes of
+//! preamble, start delimiter and gap. A field that is not known is null, or left out where the schema does not require it.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::verdict::{Account, Directions, Outcome, Reason, Verdict, confidence};
+
+/// The value of `schema` in every result of this layout. It changes when a field changes its meaning or goes.
+pub const SCHEMA: &str = "kitproof-result-1";
+
+/// One run of one command.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct RunResult {
+    /// The layout of this file: `kitproof-result-1`.
+    pub schema: String,
+    pub tool: Tool,
+    /// The command that ran, such as `prove`.
+    pub command: String,
+    /// When the run started (RFC 3339).
+    pub started: String,
+    /// Null where there is no limit to judge by.
+    pub verdict: Option<Outcome>,
+    pub reasons: Vec<Reason>,
+    pub pair: Pair,
+    /// The pieces between generator and reflector, in order from the generator.
+    pub chain: Vec<ChainPiece>,
+    pub trials: Vec<TrialResult>,
+}
+
+impl RunResult {
+    /// Takes over a verdict with its reasons.
+    pub fn judged(mut self, verdict: Verdict) -> RunResult {
+        self.verdict = Some(verdict.verdict);
+        self.reasons = verdict.reasons;
+        self
+    }
+
+    /// The result as a JSON document, ended by a line feed.
+    pub fn to_json(&self) -> serde_json::Result<String> {
+        serde_json::to_string_pretty(self).map(|text| text + "\n")
+    }
+}
+
+/// What wrote the result.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Tool {
+    pub name: String,
+    pub version: String,
+    /// The commit it was built from; null when it was not built from a repository.
+    pub commit: Option<String>,
+}
+
+/// Both ends.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Pair {
+    pub generator: Endpoint,
+    /// Null when no reflector was found.
+    pub reflector: Option<Endpoint>,
+}
+
+/// One end and its port.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Endpoint {
+    pub host: String,
+    pub interface: String,
+    pub driver: Option<String>,
+    /// The port's speed in bit/s.
+    pub speed: Option<u64>,
+    /// `full` or `half`.
+    pub duplex: Option<String>,
+    /// Flow control as it is switched on: `off`, `receive`, `transmit` or `both`.
+    pub pause: Option<String>,
+    /// How frames reach the wire: `packet`, `xdp`, `xdp-user` or `udp`.
+    pub via: String,
+}
+
+/// One piece of the chain.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct ChainPiece {
+    /// Its mark, such as `T-1`.
+    pub piece: String,
+    /// What it is, such as `tap`.
+    pub kind: Option<String>,
+    /// Its condition in this run, such as `unpowered`.
+    pub condition: Option<String>,
+}
+
+/// One trial: one frame size, one load, one stretch of time.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct TrialResult {
+    pub frame_size: u16,
+    /// Null where there is no limit to judge by.
+    pub verdict: Option<Outcome>,
+    /// What was asked for.
+    pub intended_load: LoadFigures,
+    /// What was measured; null when fewer than two frames left.
+    pub offered_load: Option<LoadFigures>,
+    /// How evenly it was offered.
+    pub load_windows: LoadWindows,
+    /// Seconds from the first departure to the last.
+    pub duration_s: f64,
+    /// Where every frame went.
+    #[serde(flatten)]
+    pub counts: Account,
+    /// Null when no round trip was measured.
+    pub round_trip_ns: Option<RoundTrip>,
+    /// The two ends' clocks, where the load is so near line rate that the difference matters; null below.
+    pub clocks: Option<Clocks>,
+    pub loss_bound: LossBound,
+    /// Loss periods (RFC 3357), the first few of each direction.
+    pub loss_periods: Vec<LossPeriod>,
+}
+
+/// A load in the three ways it can be said.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct LoadFigures {
+    /// Percent of line rate.
+    pub percent: f64,
+    pub frames_per_s: f64,
+    /// On the wire, with 20 bytes of preamble, start delimiter and gap for each frame.
+    pub bits_per_s: f64,
+}
+
+/// The offered load in whole windows from the first departure on.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct LoadWindows {
+    /// Length of a window in seconds.
+    pub length_s: f64,
+    pub count: u64,
+    /// Windows with less than 99 % of the intended rate.
+    pub below_99_percent: u64,
+    /// Windows above line rate.
+    pub above_line: u64,
+    /// Percent of the intended rate; null without a whole window.
+    pub lowest_percent: Option<f64>,
+    pub highest_percent: Option<f64>,
+    /// The windows below or above, the worst ones if there are many.
+    pub odd: Vec<OddWindow>,
+}
+
+/// One window below 99 % of the intended rate or above line rate.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct OddWindow {
+    /// Seconds from the first departure.
+    pub start_s: f64,
+    /// Percent of the intended rate.
+    pub percent: f64,
+}
+
+/// Two clocks may be 200 ppm apart (100 ppm each, IEEE 802.3), so that more may be offered than a piece of kit with a
+/// clock of its own can carry on.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Clocks {
+    /// Rate of departures by the generator's clock.
+    pub generator_frames_per_s: Option<f64>,
+    /// Rate of arrivals by the reflector's clock.
+    pub reflector_frames_per_s: Option<f64>,
+    /// How much faster the reflector's figure is, in parts per million.
+    pub difference_ppm: Option<f64>,
+    /// Frames of this trial that a legal piece of kit may have no way to send on, with the clocks as far apart as they
+    /// may be. A load of 99.98 % (RFC 8239 section 2.2) has none.
+    pub surplus_frames_at_worst: f64,
+}
+
+/// Round trips less the reflector's residence, in nanoseconds.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct RoundTrip {
+    pub min: u64,
+    pub p50: u64,
+    pub p90: u64,
+    pub p99: u64,
+    pub p99_9: u64,
+    pub max: u64,
+    pub samples: u64,
+    /// Round trips left out: not unambiguous, a saturated residence, a stepped clock, the warm-up.
+    pub excluded: u64,
+    /// Where the time stamps come from, such as `kernel receive, user send`.
+    pub clock: String,
+    /// Nanoseconds between neighbouring values of the histogram at its median, or of the clock if that is coarser.
+    pub resolution: u64,
+    /// Frames that may have waited in the driver when their departure was stamped: the uncertainty of each figure.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub in_flight_frames: Option<u64>,
+}
+
+/// What the trial has shown: upper limits at a confidence, each direction on its own.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct LossBound {
+    /// One-sided, such as 0.95.
+    pub confidence: f64,
+    /// The frame loss ratio is below this; null when the direction has no count of its own.
+    pub forward: Option<f64>,
+    #[serde(rename = "return")]
+    pub homeward: Option<f64>,
+    /// The bit error ratio is below this, counting error events and frame bits.
+    pub bit_error: Directions<Option<f64>>,
+}
+
+impl LossBound {
+    /// What an account shows of frames of this size. Frames that the pair is known to have dropped show nothing and are
+    /// left out. Lost and corrupted frames count against the chain, whatever else may excuse them.
+    pub fn of(account: &Account, frame_size: u16, confidence: f64) -> LossBound {
+        let [forward, homeward] = tried(account);
+        let loss = |(frames, losses)| confidence::loss_bound(frames, losses, confidence);
+        let bits = |(frames, losses)| confidence::bit_error_bound(frames, losses, frame_size, confidence);
+        LossBound {
+            confidence,
+            forward: forward.and_then(loss),
+            homeward: homeward.and_then(loss),
+            bit_error: Directions { forward: forward.and_then(bits), homeward: homeward.and_then(bits) },
+        }
+    }
+}
+
+/// Frames that each direction was tried with, and how many of them it lost or damaged.
+pub(super) fn tried(account: &Account) -> [Option<(u64, u64)>; 2] {
+    let drops = |place: &str| account.pair_drops.get(place).copied().unwrap_or(0);
+    let forward = account.corrupted_forward.zip(account.reached_reflector_distinct).map(|(corrupted, _)| {
+        let frames = account.offered_frames.saturating_sub(drops("reflector_receive"));
+        (frames, account.lost_forward.saturating_add(corrupted))
+    });
+    let homeward =
+        account.corrupted_return.zip(account.reached_reflector_distinct).map(|(corrupted, reached)| {
+            let dropped = drops("reflector_transmit").saturating_add(drops("generator_receive"));
+            (reached.saturating_sub(dropped), account.lost_return.saturating_add(corrupted))
+        });
+    [forward, homeward]
+}
+
+/// One loss period (RFC 3357 section 4.2).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct LossPeriod {
+    pub direction: Direction,
+    /// First sequence number lost: the generator's forward, the reflector's on the return way.
+    pub first: u64,
+    /// How many in a row.
+    pub length: u64,
+    /// From the last loss before it to `first`; 0 for the first period.
+    pub distance: u64,
+}
+
+/// Which way.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum Direction {
+    /// Generator to reflector.
+    Forward,
+    /// Reflector to generator.
+    Return,
+}
+
+#[cfg(test)]
+pub(super) mod sample {
+    //! A run to show: one clean trial and one with a little of everything.
+
+    use kitproof_common::control::counts::FarCounts;
+
+    use super::*;
+    use crate::verdict::{
+        Bounds, HomeCounts, LoadFacts, ReferenceFacts, TrialFacts, account, judge, overall,
+    };
+
+    fn load(percent: f64, size: u16) -> LoadFigures {
+        let bits_per_s = percent * 1e7;
+        LoadFigures { percent, frames_per_s: bits_per_s / (f64::from(size + 20) * 8.0), bits_per_s }
+    }
+
+    fn trial(size: u16, seconds: f64, home: &HomeCounts, far: Option<&FarCounts>) -> (TrialResult, Verdict) {
+        let bounds = Bounds { forward_known: true, homeward_known: true, ..Bounds::default() };
+        let counts = account(home, far, &bounds);
+        let figures = load(100.0, size);
+        let verdict = judge(&TrialFacts {
+            frame_size: size,
+            account: counts.clone(),
+            load: LoadFacts {
+                intended_fps: figures.frames_per_s,
+                intended_percent: 100.0,
+                offered_fps: Some(figures.frames_per_s),
+                tolerance: 200e-6,
+                ..LoadFacts::default()
+            },
+            burst_tolerance: 32,
+            reference: ReferenceFacts { on_these_ports: true, at_this_size_and_load: true },
+            interface: "eth1".to_owned(),
+            ..TrialFacts::default()
+        });
+        let trial = TrialResult {
+            frame_size: size,
+            verdict: Some(verdict.verdict),
+            intended_load: figures,
+            offered_load: Some(figures),
+            duration_s: seconds,
+            load_windows: LoadWindows::default(),
+            clocks: None,
+            loss_bound: LossBound::of(&counts, size, 0.95),
+            counts,
+            round_trip_ns: Some(RoundTrip {
+                min: 9_100,
+                p50: 12_345,
+                p90: 13_000,
+                p99: 20_050,
+                p99_9: 31_000,
+                max: 131_072,
+                samples: home.returned,
+                excluded: 0,
+                clock: "kernel receive, user send".to_owned(),
+                resolution: 8,
+                in_flight_frames: None,
+            }),
+            loss_periods: Vec::new(),
+        };
+        (trial, verdict)
+    }
+
+    fn run(trials: Vec<(TrialResult, Verdict)>) -> RunResult {
+        let verdict = overall(trials.iter().map(|(trial, verdict)| (trial.frame_size, verdict)));
+        let end = |interface: &str| Endpoint {
+            host: "laptop".to_owned(),
+            interface: interface.to_owned(),
+            driver: Some("igc".to_owned()),
+            speed: Some(1_000_000_000),
+            duplex: Some("full".to_owned()),
+            pause: Some("off".to_owned()),
+            via: "packet".to_owned(),
+        };
+        RunResult {
+            schema: SCHEMA.to_owned(),
+            tool: Tool { name: "kitproof".to_owned(), version: "0.1.0".to_owned(), commit: None },
+            command: "prove".to_owned(),
+            started: "2026-11-25T10:00:00Z".to_owned(),
+            pair: Pair { generator: end("eth1"), reflector: Some(end("eth2")) },
+            chain: vec![ChainPiece {
+                piece: "T-1".to_owned(),
+                kind: Some("tap".to_owned()),
+                condition: None,
+            }],
+            trials: trials.into_iter().map(|(trial, _)| trial).collect(),
+            ..RunResult::default()
+        }
+        .judged(verdict)
+    }
+
+    fn clean(size: u16, frames: u64, seconds: f64) -> (TrialResult, Verdict) {
+        let home = HomeCounts {
+            offered: frames,
+            returned: frames,
+            arrivals: frames,
+            reflector_numbers: frames,
+            highest_sequence: Some(frames - 1),
+            highest_reflector_number: Some(frames - 1),
+            longest_burst: 1,
+            ..HomeCounts::default()
+        };
+        let far = FarCounts {
+            reached: frames,
+            reached_distinct: frames,
+            reflected: frames,
+            longest_burst: 1,
+            highest_sequence: Some(frames - 1),
+            ..FarCounts::default()
+        };
+        trial(size, seconds, &home, Some(&far))
+    }
+
+    pub(in crate::report) fn passed() -> RunResult {
+        run(vec![clean(64, 14_880_952, 10.0), clean(1518, 812_744, 10.0)])
+    }
+
+    pub(in crate::report) fn failed() -> RunResult {
+        // Of 1,000: 10 lost and 2 damaged forward, 1 dropped by the reflector's socket, 5 copied forward; 987 reflected
+        // as 992 numbers, 3 of them lost and 1 damaged on return, 2 copied there, 4 reordered.
+        let home = HomeCounts {
+            offered: 1000,
+            returned: 983,
+            arrivals: 990,
+            reflector_numbers: 988,
+            copies_forward_home: 5,
+            copies_return: 2,
+            corrupted: 1,
+            reordered_return: 4,
+            highest_sequence: Some(999),
+            highest_reflector_number: Some(991),
+            missing_below_highest: 4,
+            longest_burst: 2,
+            ..HomeCounts::default()
+        };
+        let far = FarCounts {
+            reached: 992,
+            reached_distinct: 987,
+            copies: 5,
+            damaged: 2,
+            damaged_distinct: Some(2),
+            reflected: 992,
+            dropped: 1,
+            longest_burst: 2,
+            highest_sequence: Some(999),
+            ..FarCounts::default()
+        };
+        let mut failed = trial(1518, 0.0123, &home, Some(&far));
+        failed.0.loss_periods =
+            vec![LossPeriod { direction: Direction::Forward, first: 40, length: 10, distance: 0 }];
+        run(vec![clean(64, 14_880_952, 10.0), failed])
+    }
+
+    pub(in crate::report) fn unheard() -> RunResult {
+        let home = HomeCounts {
+            offered: 1000,
+            returned: 600,
+            arrivals: 600,
+            reflector_numbers: 600,
+            highest_sequence: Some(599),
+            highest_reflector_number: Some(599),
+            longest_burst: 1,
+            ..HomeCounts::default()
+        };
+        let (mut trial, verdict) = trial(64, 0.001, &home, None);
+        trial.round_trip_ns = None;
+        run(vec![(trial, verdict)])
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_samples_add_up() {
+        let failed = &sample::failed().trials[1];
+        assert_eq!(failed.counts.unaccounted, 0, "{failed:?}");
+        assert_eq!((failed.counts.lost_forward, failed.counts.lost_return), (10, 3));
+        assert_eq!(failed.counts.corrupted, 3);
+        let unheard = &sample::unheard().trials[0];
+        assert_eq!((unheard.counts.unaccounted, unheard.counts.lost_direction_unknown), (0, 400));
+    }
+
+    #[test]
+    fn a_result_read_back_is_the_same() {
+        for result in [sample::passed(), sample::failed(), sample::unheard()] {
+            let text = result.to_json().unwrap();
+            assert_eq!(serde_json::from_str::<RunResult>(&text).unwrap(), result);
+        }
+    }
+
+    /// The bound is about frames that were put to the test: not those that the pair dropped.
+    #[test]
+    fn each_direction_is_bounded_by_its_own_frames() {
+        let failed = &sample::failed().trials[1];
+        assert_eq!(tried(&failed.counts), [Some((999, 12)), Some((987, 4))]);
+        let bound = failed.loss_bound;
+        assert_eq!(bound.forward, confidence::loss_bound(999, 12, 0.95));
+        assert_eq!(bound.homeward, confidence::loss_bound(987, 4, 0.95));
+        assert!(bound.forward.unwrap() > 12.0 / 999.0);
+        let unheard = LossBound::of(&sample::unheard().trials[0].counts, 64, 0.95);
+        assert_eq!((unheard.forward, unheard.homeward), (None, None));
+    }
+}

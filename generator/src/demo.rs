@@ -53,12 +53,12 @@ impl Demo {
              A {LINE_RATE} line is played, so that any machine can hold it; your own chain is proved at full rate.\n"
         );
         println!("{}", ink.paint(Style::Strong, "1. Chain: patch P-1, tap T-1, converters C-1 and C-2, patch P-2: all is well"));
-        let (first, _) = self.prove(Script::faithful(), "pass.json", no_color)?;
+        let (first, _) = self.decided(Script::faithful, "pass.json", no_color)?;
         expect(first == status::PASS, "a faultless wire must pass")?;
 
         println!("{}", ink.paint(Style::Strong, "2. The same chain; now converter C-2 loses frames on the way back"));
         let script = Script::from_json(FAULT).map_err(broken)?;
-        let (second, ledger) = self.prove(script, "fail.json", no_color)?;
+        let (second, ledger) = self.decided(|| script.clone(), "fail.json", no_color)?;
         expect(second == status::FAIL, "a wire that loses frames must fail")?;
         self.keep("wire.json", &serde_json::to_vec_pretty(&ledger).map_err(broken)?)?;
         let rows = compare(&self.read("fail.json")?, &ledger)?;
@@ -72,6 +72,20 @@ impl Demo {
         expect(exact && !rows.is_empty(), "the wire's ledger and the result must agree")?;
         println!("\n{} Results: {}", ink.paint(Style::Good, "Every frame accounted for, in the right direction."), self.output.display());
         Ok(status::PASS)
+    }
+
+    /// Runs until it is decided, three times at most: a machine that is busy with something else cannot offer the load,
+    /// and kitproof says so instead of guessing.
+    fn decided(&self, script: impl Fn() -> Script, json: &str, no_color: bool) -> Result<(u8, Ledger), Failure> {
+        let mut result = self.prove(script(), json, no_color)?;
+        for _ in 0..2 {
+            if result.0 != status::UNPROVEN {
+                break;
+            }
+            println!("This machine was too busy to offer the load evenly. Once more.\n");
+            result = self.prove(script(), json, no_color)?;
+        }
+        Ok(result)
     }
 
     /// One run of the real binaries over the wire: the exit status, and what the wire says it did.

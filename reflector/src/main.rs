@@ -100,6 +100,7 @@ async fn run(arguments: Arguments) -> Result<()> {
         }
         (None, None) => bail!("name an interface, or an address to --listen on"),
     };
+    host::raise_priority();
     // Each trial opens a port of its own, so that much is kept.
     host::keep_only(CapabilitySet::NET_RAW).context("cannot give up privileges")?;
     if !arguments.quiet {

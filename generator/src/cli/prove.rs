@@ -1,6 +1,7 @@
 //! `kitproof prove`.
 
 use clap::Args;
+use kitproof_common::host;
 use tokio::sync::watch;
 
 use super::options::{Outputs, Sending};
@@ -57,6 +58,7 @@ impl Prove {
         let wanted = self.sending.wanted()?;
         self.outputs.check()?;
         let target = self.sending.target().await?;
+        host::raise_priority();
         self.outputs.give_up_privileges()?;
         let mut live = Live { progress: Progress::new(false) };
         let run = prove::run(wanted, target, interrupt, &mut live).await;

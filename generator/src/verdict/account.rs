@@ -342,3 +342,145 @@ impl Checks {
         self.flag(home.beyond > 0);
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::verdict::EndBounds;
+
+    /// Ten offered, in order; 2 lost forward, 3 lost on return, 5 home.
+    fn ten() -> (HomeCounts, FarCounts) {
+        let home = HomeCounts {
+            offered: 10,
+            returned: 5,
+            arrivals: 5,
+            reflector_numbers: 5,
+            highest_sequence: Some(6),
+            highest_reflector_number: Some(5),
+            missing_below_highest: 1,
+            ..HomeCounts::default()
+        };
+        let far = FarCounts {
+            reached: 8,
+            reached_distinct: 8,
+            reflected: 8,
+            highest_sequence: Some(8),
+            ..FarCounts::default()
+        };
+        (home, far)
+    }
+
+    fn known(forward: u64, homeward: u64) -> Bounds {
+        Bounds { forward, homeward, forward_known: true, homeward_known: true, ..Bounds::default() }
+    }
+
+    #[test]
+    fn what_the_pair_may_have_dropped_is_never_more_than_what_is_lost() {
+        let (home, far) = ten();
+        let most = |bounds: &Bounds, far| account(&home, far, bounds).max_pair_drop;
+        assert_eq!(most(&known(1, 2), Some(&far)), Directions { forward: 1, homeward: 2 });
+        assert_eq!(most(&known(100, 100), Some(&far)), Directions { forward: 2, homeward: 3 });
+        // A port that counts nothing may have dropped all of it, unless a reference speaks for it.
+        let blind = Bounds { forward_known: false, ..known(1, 1) };
+        assert_eq!(most(&blind, Some(&far)), Directions { forward: 2, homeward: 1 });
+        assert_eq!(most(&blind.trusting_reference(), Some(&far)), Directions { forward: 1, homeward: 1 });
+        // A reflector that is not heard says nothing of its ports either: 1 gap in its numbers, 1 other below the last.
+        assert_eq!(most(&known(0, 0), None), Directions { forward: 1, homeward: 1 });
+    }
+
+    #[test]
+    fn named_drops_and_damage_are_no_part_of_what_the_pair_may_have_dropped() {
+        let (home, mut far) = ten();
+        far.dropped = 1;
+        far.damaged = 1;
+        let account = account(&home, Some(&far), &known(5, 0));
+        assert_eq!((account.lost_forward, account.corrupted_forward), (0, Some(1)));
+        assert_eq!(account.pair_drops, BTreeMap::from([("reflector_receive".to_owned(), 1)]));
+        assert_eq!((account.max_pair_drop.forward, account.unaccounted), (0, 0));
+    }
+
+    /// The reflector is silent. Of what is missing 1 is a gap in its numbers, 1 more is below the last frame home, 3 are
+    /// beyond it. Three damaged frames came home: the gap, and two of the tail, for each had a number.
+    #[test]
+    fn damage_from_a_silent_reflector_is_taken_from_the_gap_and_then_the_tail() {
+        let (mut home, _) = ten();
+        home.corrupted = 3;
+        let found = account(&home, None, &known(0, 0));
+        assert_eq!((found.corrupted, found.corrupted_forward), (3, None));
+        assert_eq!((found.lost_forward, found.lost_return, found.lost_direction_unknown), (1, 0, 1));
+        home.corrupted = 0;
+        home.received_dropped = 4;
+        let found = account(&home, None, &known(0, 0));
+        assert_eq!(found.dropped_by_pair(), 4);
+        assert_eq!((found.lost_forward, found.lost_return, found.lost_direction_unknown), (1, 0, 0));
+        assert_eq!((found.unaccounted, found.placed()), (0, 10));
+    }
+
+    #[test]
+    fn a_trial_of_which_nothing_came_home_has_no_direction() {
+        let home = HomeCounts { offered: 10, ..HomeCounts::default() };
+        let found = account(&home, None, &known(0, 0));
+        assert_eq!((found.lost_forward, found.lost_return, found.lost_direction_unknown), (0, 0, 10));
+        let far = FarCounts { reached: 4, reached_distinct: 4, reflected: 4, ..FarCounts::default() };
+        let found = account(&home, Some(&far), &known(0, 0));
+        assert_eq!((found.lost_forward, found.lost_return, found.unaccounted), (6, 4, 0));
+    }
+
+    /// A number that came too late to be judged blurs the numbering by one. It must not hide that the reflector issued
+    /// another number than frames reached it.
+    #[test]
+    fn a_late_number_hides_no_other_disagreement() {
+        let (mut home, far) = ten();
+        home.arrivals += 1;
+        home.late_numbers = 1;
+        assert_eq!(account(&home, Some(&far), &known(0, 0)).unaccounted, 0);
+        for reflected in [7, 9] {
+            let far = FarCounts { reflected, ..far.clone() };
+            assert_eq!(account(&home, Some(&far), &known(0, 0)).unaccounted, 1, "{reflected}");
+        }
+    }
+
+    #[test]
+    fn numbers_that_cannot_be_are_unaccounted() {
+        let (home, far) = ten();
+        let unaccounted =
+            |home: &HomeCounts, far: &FarCounts| account(home, Some(far), &known(0, 0)).unaccounted;
+        assert_eq!(unaccounted(&home, &far), 0);
+        // A sequence that was never offered, at either end, however far beyond.
+        assert_eq!(unaccounted(&HomeCounts { beyond: 7, ..home.clone() }, &far), 1);
+        assert_eq!(
+            unaccounted(&home, &FarCounts { highest_sequence: Some(4_000_000_000), ..far.clone() }),
+            1
+        );
+        // A number home that was never issued; a copy home that the reflector never saw; damage of what arrived.
+        assert_eq!(unaccounted(&HomeCounts { arrivals: 6, ..home.clone() }, &far), 1);
+        let strange =
+            HomeCounts { highest_reflector_number: Some(9), missing_below_highest: 5, ..home.clone() };
+        assert_eq!(unaccounted(&strange, &far), 2);
+        let damaged = FarCounts { damaged: 3, damaged_distinct: Some(3), ..far.clone() };
+        assert_eq!(unaccounted(&home, &damaged), 1);
+    }
+
+    #[test]
+    fn bounds_go_to_the_direction_their_port_serves() {
+        let caught = BTreeMap::from([("rx_crc".to_owned(), 4), ("rx_length".to_owned(), 0)]);
+        let near = EndBounds {
+            receive: 1,
+            receive_known: true,
+            transmit: 10,
+            transmit_known: true,
+            caught: BTreeMap::new(),
+        };
+        let far =
+            EndBounds { receive: 100, receive_known: true, transmit: 1000, transmit_known: false, caught };
+        let bounds = Bounds::from_ends(&near, Some(&far));
+        assert_eq!((bounds.forward, bounds.homeward), (110, 1001));
+        assert_eq!((bounds.forward_known, bounds.homeward_known), (true, false));
+        assert_eq!(bounds.unknown, ["reflector transmit"]);
+        assert_eq!(bounds.caught_by_nic, BTreeMap::from([("reflector_rx_crc".to_owned(), 4)]));
+        let alone = Bounds::from_ends(&near, None);
+        assert_eq!((alone.forward_known, alone.homeward_known), (false, false));
+        // That the reflector was not heard is a reason of its own, not a port that counts nothing.
+        assert!(alone.unknown.is_empty());
+    }
+}

@@ -1,1 +1,152 @@
+//! What the end-to-end tests share: a harness that can enter a user namespace, the real binaries, and
+//! results read back from JSON.
+//!
+//! Each test file is a program of its own (`harness = false`): a user namespace can only be entered before
+//! there are threads. As root a bench that cannot be made is a failure; otherwise the tests that need it
+//! are ignored, with the reason.
 
+use std::ffi::OsStr;
+use std::io::Read;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+use std::time::Duration;
+
+use anyhow::{Context, Result, bail, ensure};
+use kitproof_bench::bench::{GENERATOR_PORT, REFLECTOR_PORT};
+use kitproof_bench::room::RoomChild;
+use kitproof_bench::{Room, enter};
+use libtest_mimic::{Arguments, Completion, Failed, Trial};
+use serde_json::Value;
+
+/// One test: a name and what it does.
+pub type Check = (&'static str, fn() -> Result<()>);
+
+/// Runs the checks of one test program, one at a time: two cores are few.
+pub fn run(checks: &[Check]) -> ! {
+    let privilege = enter().map_err(|error| format!("{error:#}"));
+    let mut arguments = Arguments::from_args();
+    arguments.test_threads = Some(1);
+    let root = rustix::process::geteuid().is_root();
+    let required = root || std::env::var_os("KITPROOF_BENCH").is_some_and(|value| value == "required");
+    let trials = checks
+        .iter()
+        .map(|&(name, check)| {
+            let refused = privilege.as_ref().err().cloned();
+            Trial::ignorable_test(name, move || match refused {
+                Some(reason) if required => Err(Failed::from(reason)),
+                Some(reason) => {
+                    eprintln!("SKIPPED {name}: {reason}");
+                    Ok(Completion::ignored_with(reason))
+                }
+                None => match check() {
+                    Ok(()) => Ok(Completion::Completed),
+                    Err(error) => Err(Failed::from(format!("{error:#}"))),
+                },
+            })
+        })
+        .collect();
+    libtest_mimic::run(&arguments, trials).exit()
+}
+
+/// A program built with this test, in the same profile.
+pub fn program(name: &str) -> Result<PathBuf> {
+    let own = std::env::current_exe()?;
+    // target/<profile>/deps/<test>
+    let folder = own.parent().and_then(Path::parent).context("the test program has no folder")?;
+    let path = folder.join(name);
+    ensure!(path.exists(), "{} is not built: cargo build --workspace in the same profile first", path.display());
+    Ok(path)
+}
+
+/// How a program ended.
+#[derive(Debug)]
+pub struct Ended {
+    pub status: i32,
+    pub stdout: String,
+    pub stderr: String,
+}
+
+impl Ended {
+    /// The result JSON that was printed with `--json -`.
+    pub fn json(&self) -> Result<Value> {
+        serde_json::from_str(&self.stdout).with_context(|| format!("not JSON: {self:?}"))
+    }
+}
+
+/// A program that runs in a room; its output is gathered.
+pub struct Running {
+    child: RoomChild,
+    stdout: std::thread::JoinHandle<String>,
+    stderr: std::thread::JoinHandle<String>,
+}
+
+impl Running {
+    /// Starts `program` in `room`. Nothing is remembered between runs: the state folder cannot be made.
+    pub fn start<S: AsRef<OsStr>>(room: &Room, name: &str, arguments: &[S]) -> Result<Self> {
+        let mut command = Command::new(program(name)?);
+        command
+            .args(arguments)
+            .env("XDG_STATE_HOME", "/proc/kitproof")
+            .stdin(Stdio::null())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped());
+        Self::spawn(room, command)
+    }
+
+    /// Starts any command, its standard output and error piped by the caller.
+    pub fn spawn(room: &Room, command: Command) -> Result<Self> {
+        let mut child = room.spawn(command)?;
+        let stdout = gather(child.stdout.take().context("standard output is not piped")?);
+        let stderr = gather(child.stderr.take().context("standard error is not piped")?);
+        Ok(Self { child, stdout, stderr })
+    }
+
+    pub fn id(&self) -> u32 {
+        self.child.id()
+    }
+
+    /// Waits for its end, at most `patience`.
+    pub fn wait(mut self, patience: Duration) -> Result<Ended> {
+        let Some(status) = self.child.wait_for(patience)? else {
+            drop(self.child);
+            let stderr = self.stderr.join().unwrap_or_default();
+            bail!("still running after {patience:?}; it said: {stderr}");
+        };
+        Ok(Ended {
+            // A signal has no code; -1 is none of ours.
+            status: status.code().unwrap_or(-1),
+            stdout: self.stdout.join().unwrap_or_default(),
+            stderr: self.stderr.join().unwrap_or_default(),
+        })
+    }
+}
+
+fn gather(mut pipe: impl Read + Send + 'static) -> std::thread::JoinHandle<String> {
+    std::thread::spawn(move || {
+        let mut octets = Vec::new();
+        let _ = pipe.read_to_end(&mut octets);
+        String::from_utf8_lossy(&octets).into_owned()
+    })
+}
+
+/// A reflector in its room, gone when dropped.
+pub fn reflector(room: &Room) -> Result<Running> {
+    Running::start(room, "kitproof-reflector", &[REFLECTOR_PORT, "--exit-with-parent"])
+}
+
+/// `kitproof prove` on the generator's port with `--json -` and the acknowledgement.
+pub fn prove(room: &Room, arguments: &[&str]) -> Result<Ended> {
+    let fixed = ["prove", GENERATOR_PORT, "--isolated-bench", "--unattended", "--json", "-"];
+    let all = [&fixed[..], arguments].concat();
+    Running::start(room, "kitproof", &all)?.wait(Duration::from_secs(300))
+}
+
+/// A number of a trial, by name.
+pub fn number(trial: &Value, name: &str) -> Result<u64> {
+    trial[name].as_u64().with_context(|| format!("the trial has no number {name}: {trial}"))
+}
+
+/// The trials of a result.
+pub fn trials(result: &Value) -> Result<&[Value]> {
+    Ok(result["trials"].as_array().context("the result has no trials")?.as_slice())
+}

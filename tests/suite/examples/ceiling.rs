@@ -1,0 +1,275 @@
+//! How much the bookkeeping costs: the zero-loss rate of the whole pair beside that of a bare loop.
+//!
+//! Both run over the same packet-socket ports, on the same veth, in the same process, one after the other. The
+//! bare loop sends one constant frame, swaps two addresses at the far end and counts what comes home: no header,
+//! no sequence, no checks, no histogram. The pair does everything that `kitproof prove` does in a trial.
+//!
+//! A rate is held when no frame is lost and at least 99 % are home when the interval ends. Rates go down in
+//! steps of 5 % of the top rate; three interleaved pairs of searches; the best of each counts.
+//!
+//! `scripts/bench` runs it. Arguments: frame size, top rate in frames/s, seconds of a trial.
+
+use std::io::Write;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::time::Duration;
+
+use anyhow::{Context, Result};
+use kitproof::engine::{Trial, run};
+use kitproof_bench::bench::{Bench, GENERATOR_PORT, Options, REFLECTOR_PORT};
+use kitproof_bench::enter;
+use kitproof_common::control::{TrialSpec, random_mac};
+use kitproof_common::frame::{Encapsulation, Fill, FrameSpec, MacAddr, Tags, Template};
+use kitproof_common::line::{FrameRate, Load};
+use kitproof_common::link;
+use kitproof_common::port::clock::monotonic_ns;
+use kitproof_common::port::filter::Filter;
+use kitproof_common::port::packet::{self, PacketReceive, PacketTurn};
+use kitproof_common::port::transmit::SocketTransmit;
+use kitproof_common::port::{Receive, Transmit, Turn};
+use kitproof_reflector::worker::Worker;
+
+/// Steps of the search, percent of the top rate.
+const STEP: u64 = 5;
+const PAIRS: usize = 3;
+/// Share of the frames that must be home when the interval ends.
+const INSIDE: f64 = 0.99;
+
+struct Ports {
+    transmit: SocketTransmit,
+    receive: PacketReceive,
+    turn: PacketTurn,
+}
+
+struct Table {
+    bench: Bench,
+    near: MacAddr,
+    far: MacAddr,
+    octets: usize,
+}
+
+impl Table {
+    fn ports(&self) -> Result<Ports> {
+        let (near, far, octets) = (self.near, self.far, self.octets);
+        let (transmit, receive) = self.bench.generator.run(move || -> Result<_> {
+            let index = index_of(GENERATOR_PORT)?;
+            let filter = Filter::addresses(&[near], &[far]);
+            let receive = PacketReceive::open(GENERATOR_PORT, index, octets, &filter)?;
+            Ok((packet::transmit(GENERATOR_PORT, index, octets)?, receive))
+        })?;
+        let turn = self.bench.reflector.run(move || -> Result<_> {
+            let filter = Filter::addresses(&[far], &[near]);
+            Ok(PacketTurn::open(REFLECTOR_PORT, index_of(REFLECTOR_PORT)?, octets, &filter)?)
+        })?;
+        Ok(Ports { transmit, receive, turn })
+    }
+}
+
+fn index_of(interface: &str) -> Result<u32> {
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+    Ok(runtime.block_on(link::facts(interface))?.index)
+}
+
+/// What one trial came to.
+#[derive(Clone, Copy)]
+struct Held {
+    offered: u64,
+    home: u64,
+    inside: u64,
+}
+
+impl Held {
+    fn holds(self, wanted: u64) -> bool {
+        self.offered == wanted && self.home == self.offered && self.inside as f64 >= INSIDE * wanted as f64
+    }
+}
+
+fn main() -> Result<()> {
+    enter()?;
+    kitproof_common::host::raise_priority();
+    let arguments: Vec<u64> = std::env::args().skip(1).map(|word| word.parse()).collect::<Result<_, _>>()?;
+    let size = u16::try_from(arguments.first().copied().unwrap_or(64))?;
+    let top = arguments.get(1).copied().unwrap_or(1_000_000);
+    let seconds = arguments.get(2).copied().unwrap_or(1);
+    let spec = spec(size);
+    let table = Table {
+        bench: Bench::direct(Options::default())?,
+        near: spec.source,
+        far: spec.destination,
+        octets: spec.octets(),
+    };
+    println!("{size} bytes, ipv4, packet sockets on a veth, trials of {seconds} s, steps of {STEP} % of {top}/s");
+    let (mut bare_best, mut pair_best) = (0, 0);
+    for round in 1..=PAIRS {
+        let bare = highest(top, |rate| bare(&table, &spec, rate, seconds))?;
+        let pair = highest(top, |rate| pair(&table, &spec, rate, seconds))?;
+        println!("pair {round}: bare loop {bare}/s, kitproof {pair}/s");
+        bare_best = bare_best.max(bare);
+        pair_best = pair_best.max(pair);
+    }
+    let ratio = pair_best as f64 / bare_best as f64;
+    println!("best: bare loop {bare_best}/s, kitproof {pair_best}/s, ratio {ratio:.3} (at least 0.900 is demanded)");
+    std::process::exit(i32::from(ratio < 0.9));
+}
+
+fn spec(frame_size: u16) -> FrameSpec {
+    FrameSpec {
+        encapsulation: Encapsulation::Ipv4,
+        tags: Tags::none(),
+        dscp: 0,
+        frame_size,
+        source: random_mac(),
+        destination: random_mac(),
+        session: 7,
+        stream: 0,
+        fill: Fill::Prbs,
+        fill_seed: 1,
+    }
+}
+
+/// The highest rate that `hold` holds, going down from the top.
+fn highest(top: u64, hold: impl Fn(u64) -> Result<Held>) -> Result<u64> {
+    for step in (1..=100 / STEP).rev() {
+        let rate = top * step * STEP / 100;
+        let held = hold(rate)?;
+        print!(".");
+        std::io::stdout().flush()?;
+        // The trial's own length decides how many are wanted: rate × seconds, exactly.
+        if held.holds(held.offered.max(1)) && held.offered > 0 {
+            println!();
+            return Ok(rate);
+        }
+    }
+    println!();
+    Ok(0)
+}
+
+/// The whole pair: what a trial of `kitproof prove` does, both ends.
+fn pair(table: &Table, spec: &FrameSpec, rate: u64, seconds: u64) -> Result<Held> {
+    let ports = table.ports()?;
+    let frame_rate = FrameRate::from_per_second(rate).context("a rate of nothing")?;
+    let frames = rate * seconds;
+    let trial_spec =
+        TrialSpec { frame: *spec, frames, frames_per_s: rate as f64, fill_check: true };
+    let worker = Worker::start(ports.turn, &trial_spec)?;
+    let trial = Trial {
+        frame: *spec,
+        load: Load::FramesPerSecond(rate),
+        rate: frame_rate,
+        line: frame_rate,
+        ceiling: frame_rate.times(105, 100).unwrap_or(frame_rate),
+        burst: 16,
+        ahead: 0,
+        frames,
+        give_up_ns: seconds * 1_010_000_000 + 100_000_000,
+        warm_up: 0,
+        fill_check: true,
+    };
+    let running = run::start(ports.transmit, ports.receive, &trial)?;
+    let inside = at_the_end(running.start_ns, seconds, || running.progress.read().returned);
+    let mut last = 0;
+    while !running.sender_is_done() || running.progress.read().arrivals != last {
+        last = running.progress.read().arrivals;
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    let (departures, home) = running.finish()?;
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+    runtime.block_on(worker.finish()).context("the reflector's thread was lost")?;
+    Ok(Held {
+        offered: if departures.sent.offered == frames { frames } else { 0 },
+        home: home.counts.returned,
+        inside,
+    })
+}
+
+/// The bare loop: a constant frame out, two addresses swapped at the far end, a count at home.
+fn bare(table: &Table, spec: &FrameSpec, rate: u64, seconds: u64) -> Result<Held> {
+    let Ports { mut transmit, mut receive, mut turn } = table.ports()?;
+    let template = Template::new(spec)?;
+    transmit.set_octets(template.octets())?;
+    for index in 0..transmit.slots() {
+        template.write(0, transmit.slot(index));
+    }
+    let stop = Arc::new(AtomicBool::new(false));
+    let home = Arc::new(AtomicU64::new(0));
+    let returning = {
+        let stop = Arc::clone(&stop);
+        std::thread::spawn(move || -> std::io::Result<()> {
+            while !stop.load(Ordering::Relaxed) {
+                let turned = turn.turn(64, &mut |frame, _| {
+                    let (destination, source) = frame[..12].split_at_mut(6);
+                    destination.swap_with_slice(source);
+                    true
+                })?;
+                if turned.received == 0 {
+                    turn.wait(Duration::from_millis(20))?;
+                }
+            }
+            Ok(())
+        })
+    };
+    let receiving = {
+        let (stop, home) = (Arc::clone(&stop), Arc::clone(&home));
+        std::thread::spawn(move || -> std::io::Result<()> {
+            if let (_, Some(place)) = kitproof::engine::pin::places(&kitproof::engine::pin::allowed()) {
+                kitproof::engine::pin::to(place);
+            }
+            let mut count = 0;
+            while !stop.load(Ordering::Relaxed) {
+                let arrived = receive.receive(64, &mut |_, _| {})?;
+                count += arrived as u64;
+                home.store(count, Ordering::Relaxed);
+                if arrived == 0 {
+                    std::thread::sleep(Duration::from_micros(200));
+                }
+            }
+            Ok(())
+        })
+    };
+    let frames = rate * seconds;
+    let start = monotonic_ns() + 20_000_000;
+    let sending = std::thread::spawn(move || -> std::io::Result<u64> {
+        if let (Some(place), _) = kitproof::engine::pin::places(&kitproof::engine::pin::allowed()) {
+            kitproof::engine::pin::to(place);
+        }
+        let slots = transmit.slots() as u64;
+        let mut sent = 0;
+        let deadline = start + seconds * 1_010_000_000 + 100_000_000;
+        while sent < frames {
+            let now = monotonic_ns();
+            if now >= deadline {
+                break;
+            }
+            // 1 s of 64-bit arithmetic: no overflow below 18 Gfps.
+            let due = (now.saturating_sub(start) * rate / 1_000_000_000).min(frames);
+            let count = due.saturating_sub(sent).min(slots);
+            if count > 0 {
+                sent += transmit.submit(0, count as usize)? as u64;
+            } else {
+                std::hint::spin_loop();
+            }
+        }
+        Ok(sent)
+    });
+    let inside = at_the_end(start, seconds, || home.load(Ordering::Relaxed));
+    let sent = sending.join().map_err(|_| anyhow::anyhow!("the sender was lost"))??;
+    let mut last = u64::MAX;
+    while home.load(Ordering::Relaxed) != last {
+        last = home.load(Ordering::Relaxed);
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    stop.store(true, Ordering::Relaxed);
+    for thread in [returning, receiving] {
+        thread.join().map_err(|_| anyhow::anyhow!("a thread was lost"))??;
+    }
+    Ok(Held { offered: if sent == frames { frames } else { 0 }, home: last, inside })
+}
+
+/// What `count` says when the interval is over.
+fn at_the_end(start: u64, seconds: u64, count: impl Fn() -> u64) -> u64 {
+    let end = start + seconds * 1_000_000_000;
+    while let Some(left) = end.checked_sub(monotonic_ns()).filter(|left| *left > 0) {
+        std::thread::sleep(Duration::from_nanos(left));
+    }
+    count()
+}

@@ -133,7 +133,7 @@ fn is_full(error: &io::Error) -> bool {
 pub enum OpenError {
     #[error(
         "no permission to open {what}: CAP_NET_RAW is missing; run it with sudo, or grant it once with: \
-         sudo setcap cap_net_raw,cap_net_admin,cap_bpf,cap_ipc_lock+ep $(command -v {program})"
+         sudo setcap cap_net_raw,cap_sys_nice+ep $(command -v {program})"
     )]
     Permission { what: String, program: &'static str },
     #[error("{what}: {step} failed: {source}")]

@@ -163,3 +163,160 @@ pub enum SendError {
     #[error("the port cannot send frames of this size: {0}")]
     Port(#[from] io::Error),
 }
+
+#[cfg(test)]
+mod tests {
+    use kitproof_common::frame::{Encapsulation, Fill, FrameSpec, MacAddr, Tags};
+    use kitproof_common::line::{FrameRate, LineRate, Load, line_frame_rate};
+
+    use super::*;
+
+    const SLOTS: usize = 64;
+    const MS: u64 = 1_000_000;
+
+    /// A NIC: a queue of frames that leaves at exactly line rate, and takes no more than it has room for.
+    struct Nic {
+        slots: Vec<Vec<u8>>,
+        depth: u64,
+        slot_ns: f64,
+        now: u64,
+        /// When the last frame in the queue will have left.
+        busy_until: f64,
+        sent: u64,
+        /// Nanoseconds during which the wire was idle since the first frame.
+        idle_ns: f64,
+    }
+
+    impl Nic {
+        fn new(line: FrameRate, depth: u64) -> Self {
+            Self {
+                slots: vec![Vec::new(); SLOTS],
+                depth,
+                slot_ns: 1e9 / line.per_second(),
+                now: 0,
+                busy_until: 0.0,
+                sent: 0,
+                idle_ns: 0.0,
+            }
+        }
+    }
+
+    impl Transmit for Nic {
+        fn slots(&self) -> usize {
+            SLOTS
+        }
+        fn set_octets(&mut self, octets: usize) -> io::Result<()> {
+            self.slots.iter_mut().for_each(|slot| slot.resize(octets, 0));
+            Ok(())
+        }
+        fn slot(&mut self, index: usize) -> &mut [u8] {
+            &mut self.slots[index]
+        }
+        fn submit(&mut self, _first: usize, count: usize) -> io::Result<usize> {
+            let now = self.now as f64;
+            let queued = ((self.busy_until - now) / self.slot_ns).max(0.0).ceil() as u64;
+            let accepted = (self.depth.saturating_sub(queued)).min(count as u64);
+            if accepted > 0 {
+                if self.sent > 0 {
+                    self.idle_ns += (now - self.busy_until).max(0.0);
+                }
+                self.busy_until = self.busy_until.max(now) + accepted as f64 * self.slot_ns;
+                self.sent += accepted;
+            }
+            Ok(accepted as usize)
+        }
+        fn turned_away(&self) -> u64 {
+            0
+        }
+    }
+
+    fn trial(line: FrameRate, rate: FrameRate, burst: u32, ahead: u32, seconds: u64) -> Trial {
+        Trial {
+            frame: FrameSpec {
+                encapsulation: Encapsulation::Ipv4,
+                tags: Tags::none(),
+                dscp: 0,
+                frame_size: 1518,
+                source: MacAddr::new(2, 0, 0, 0, 0, 1),
+                destination: MacAddr::new(2, 0, 0, 0, 0, 2),
+                session: 1,
+                stream: 0,
+                fill: Fill::Prbs,
+                fill_seed: 1,
+            },
+            load: Load::FULL,
+            rate,
+            line,
+            ceiling: rate.times(105, 100).unwrap(),
+            burst,
+            ahead,
+            frames: rate.frames_in(seconds * 1_000 * MS),
+            give_up_ns: seconds * 1_010 * MS + 100 * MS,
+            warm_up: 0,
+            fill_check: true,
+        }
+    }
+
+    /// Runs a trial in virtual time; the host is away for `stall` ns at each of `stalls`.
+    fn play(nic: &mut Nic, trial: &Trial, stalls: &[(u64, u64)]) -> Sent {
+        const START: u64 = 1_000 * MS;
+        let progress = Progress::default();
+        let mut now = START;
+        let mut sender = Sender::new(nic, trial, &progress, START).unwrap();
+        let mut stalls = stalls.iter().peekable();
+        loop {
+            if let Some((_, stall)) = stalls.next_if(|(at, _)| now >= START + at) {
+                now += stall;
+            }
+            sender.port.now = now;
+            match sender.step(now).unwrap() {
+                Step::Done => return sender.finish(),
+                Step::Idle { until } => now = until,
+                Step::Sent(_) | Step::Full => now += 1_000,
+            }
+        }
+    }
+
+    #[test]
+    fn at_full_load_the_nic_paces_and_a_stall_of_the_host_leaves_no_gap_on_the_wire() {
+        let line = line_frame_rate(LineRate(1_000_000_000), 1518);
+        let ahead = line.frames_in(3 * MS) as u32;
+        let trial = trial(line, line, ahead, ahead, 2);
+        let mut nic = Nic::new(line, 1_024);
+        let sent = play(&mut nic, &trial, &[(100 * MS, 2 * MS), (700 * MS, 2 * MS), (1_500 * MS, 2 * MS)]);
+        assert_eq!(sent.offered, trial.frames);
+        assert!(nic.idle_ns < 1.0, "the wire was idle for {} ns", nic.idle_ns);
+        // Offered within the default tolerance although the host stalled three times.
+        let off = sent.load.rate.unwrap() / line.per_second() - 1.0;
+        assert!(off.abs() < 200e-6, "{off}");
+    }
+
+    #[test]
+    fn a_nic_that_is_slower_than_nominal_is_measured_not_believed() {
+        let line = line_frame_rate(LineRate(1_000_000_000), 1518);
+        // 500 ppm slow: more than the standard allows, so that the shortfall shows.
+        let slow = line.times(999_500, 1_000_000).unwrap();
+        let ahead = line.frames_in(3 * MS) as u32;
+        let trial = trial(line, line, ahead, ahead, 10);
+        let mut nic = Nic::new(slow, 256);
+        let sent = play(&mut nic, &trial, &[]);
+        let off = (sent.load.rate.unwrap() / line.per_second() - 1.0) * 1e6;
+        assert!((-510.0..-400.0).contains(&off), "{off} ppm");
+    }
+
+    #[test]
+    fn below_full_load_frames_leave_singly_and_a_debt_is_repaid_gently() {
+        let line = line_frame_rate(LineRate(1_000_000_000), 1518);
+        let half = line.times(1, 2).unwrap();
+        let trial = trial(line, half, 16, 0, 2);
+        let mut nic = Nic::new(line, 1_024);
+        let calm = play(&mut nic, &trial, &[]);
+        assert_eq!((calm.offered, calm.load.longest_burst), (trial.frames, 1));
+        let mut nic = Nic::new(line, 1_024);
+        let stalled = play(&mut nic, &trial, &[(500 * MS, 5 * MS)]);
+        assert_eq!(stalled.offered, trial.frames);
+        assert!(stalled.load.longest_burst <= 17, "{}", stalled.load.longest_burst);
+        let off = stalled.load.rate.unwrap() / half.per_second() - 1.0;
+        assert!(off.abs() < 10e-6, "{off}");
+    }
+}

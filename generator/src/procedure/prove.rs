@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use kitproof_common::control::{End, random};
-use kitproof_common::line::tolerance::{self, ClockNote};
+use kitproof_common::line::tolerance;
 use kitproof_common::link::{self, LinkFacts, State};
 use tokio::sync::watch;
 
@@ -13,7 +13,7 @@ use super::judged::Judged;
 use super::plan::{Plan, Target, Wanted};
 use super::session::Session;
 use super::trial::{self, Moment};
-use crate::verdict::{Verdict, overall};
+use crate::verdict::{Outcome, Reason, Verdict, overall};
 
 /// How long counts that were not heard are asked for once more, at the end.
 const SECOND_CHANCE: Duration = Duration::from_secs(3);
@@ -28,8 +28,6 @@ pub struct Run {
     pub interrupted: bool,
     /// Why the run ended before every size was tested, if it did.
     pub ended_early: Option<String>,
-    /// What the ±100 ppm of two clocks means at this load, by frame size.
-    pub clock_notes: Vec<(u16, ClockNote)>,
 }
 
 /// What the caller is told while a run goes on.
@@ -50,18 +48,29 @@ pub async fn fit(facts: &LinkFacts, allow_default_route: bool, show: &mut dyn Sh
     let routes = link::default_route_interfaces().await.unwrap_or_default();
     let carries_route = routes.contains(&facts.index) && !allow_default_route;
     let points = link::fit(facts, carries_route);
-    let told = |point: &link::Point| match &point.advice {
-        Some(advice) => format!("{}: {}: {advice}", point.name, point.found),
-        None => format!("{}: {}", point.name, point.found),
-    };
-    let refused: Vec<String> = points.iter().filter(|point| point.state == State::Refuse).map(told).collect();
+    let refused: Vec<String> =
+        points.iter().filter(|point| point.state == State::Refuse).map(in_words).collect();
     if !refused.is_empty() {
         return Err(Failure::Environment(format!("{} cannot be used: {}", facts.name, refused.join("; "))));
     }
-    for point in points.iter().filter(|point| point.state == State::Warn) {
-        show.say(&format!("note: {}", told(point)));
-    }
+    warn(&points, "", show);
+    // What the host lacks to judge well; a missing privilege is told when it is missed.
+    warn(&link::fit_host(&link::host()), "", show);
     Ok(())
+}
+
+fn in_words(point: &link::Point) -> String {
+    match &point.advice {
+        Some(advice) => format!("{}: {}: {advice}", point.name, point.found),
+        None => format!("{}: {}", point.name, point.found),
+    }
+}
+
+/// Tells the points that may spoil the judgement.
+fn warn(points: &[link::Point], whose: &str, show: &mut dyn Show) {
+    for point in points.iter().filter(|point| point.state == State::Warn) {
+        show.say(&format!("note: {whose}{}", in_words(point)));
+    }
 }
 
 /// Runs the whole job. Whatever was measured is in the [`Run`], also when it ended early.
@@ -108,6 +117,9 @@ pub async fn run(
     if let Target::Interface(facts) = &target {
         isolation::remember(facts);
     }
+    if let Some(far) = &session.far.link {
+        warn(&link::fit(far, false), "at the far end: ", show);
+    }
     let mut trials = Vec::new();
     let mut ended_early = None;
     let sizes = plan.sizes.clone();
@@ -142,16 +154,34 @@ pub async fn run(
     let (near, far) = (session.near.clone(), session.far.clone());
     session.close().await;
     let interrupted = *interrupt.borrow();
-    let verdict = whole(&trials, interrupted, ended_early.as_deref(), sizes.len());
-    let clock_notes = sizes
+    let mut verdict = whole(&trials, interrupted, ended_early.as_deref(), sizes.len());
+    verdict.reasons.extend(clocks_apart(&trials, &plan));
+    Ok(Run { plan, near, far, trials, verdict, interrupted, ended_early })
+}
+
+/// At full load two legal clocks may be so far apart that kit with a clock of its own has to drop frames: said when
+/// frames are missing, because then it may be the reason.
+fn clocks_apart(trials: &[Judged], plan: &Plan) -> Option<Reason> {
+    let seconds = plan.wanted.duration.as_secs_f64();
+    let worst = trials
         .iter()
-        .filter_map(|size| {
-            let rate = plan.wanted.load.rate(plan.line, *size).ok()?;
-            let note = tolerance::note(rate, plan.line, *size, plan.wanted.duration.as_secs_f64())?;
-            Some((*size, note))
+        .filter(|one| one.account.lost() > 0)
+        .filter_map(|one| {
+            let size = one.outcome.trial.frame.frame_size;
+            let note = tolerance::note(one.outcome.trial.rate, plan.line, size, seconds)?;
+            Some((size, note.surplus_frames))
         })
-        .collect();
-    Ok(Run { plan, near, far, trials, verdict, interrupted, ended_early, clock_notes })
+        .max_by(|(_, one), (_, other)| one.total_cmp(other))?;
+    let (size, frames) = worst;
+    Some(Reason::note(
+        "clock_tolerance",
+        format!(
+            "At this load two clocks that are 200 ppm apart, as IEEE 802.3 allows, leave up to {frames:.0} frames of \
+             {size} bytes in a trial without a way out of kit that has a clock of its own (a converter, a switch; not a \
+             tap or a patch)."
+        ),
+        "Compare with --load rfc8239 (99.98 %), which every legal pair of clocks carries.",
+    ))
 }
 
 /// The counts of a trial whose end was not heard, asked for once more: the link may be back.
@@ -166,7 +196,6 @@ async fn ask_again(judged: &mut Judged, session: &mut Session, plan: &Plan, targ
 
 /// The run's verdict: the worst of its trials; a run that is not complete proves nothing by what it left out.
 fn whole(trials: &[Judged], interrupted: bool, ended_early: Option<&str>, planned: usize) -> Verdict {
-    use crate::verdict::{Outcome, Reason};
     let mut verdict = overall(trials.iter().map(|one| (one.outcome.trial.frame.frame_size, &one.verdict)));
     if trials.len() < planned {
         let why = match ended_early {

@@ -1,7 +1,7 @@
 //! What a process does to itself and asks of its host: privileges, its parent, the host's name.
 
 use rustix::process::Signal;
-use rustix::thread::{CapabilitySet, CapabilitySets};
+use rustix::thread::{CapabilitySet, CapabilitySets, CpuSet, sched_getaffinity, sched_setaffinity};
 
 /// The name of this host.
 #[must_use]
@@ -30,6 +30,21 @@ pub fn keep_only(keep: CapabilitySet) -> std::io::Result<()> {
 pub fn raise_priority() -> bool {
     const HIGHEST: i32 = -20;
     rustix::process::setpriority_process(None, HIGHEST).is_ok()
+}
+
+/// The processors this thread may use, lowest first; empty when the kernel does not tell.
+#[must_use]
+pub fn processors() -> Vec<usize> {
+    let Ok(set) = sched_getaffinity(None) else { return Vec::new() };
+    (0..CpuSet::MAX_CPU).filter(|cpu| set.is_set(*cpu)).collect()
+}
+
+/// Ties the calling thread to one processor, so that the frames it sends leave by one transmit queue, in order;
+/// false when the kernel refuses.
+pub fn tie_to(cpu: usize) -> bool {
+    let mut set = CpuSet::new();
+    set.set(cpu);
+    sched_setaffinity(None, &set).is_ok()
 }
 
 /// Whether this process may open packet sockets.

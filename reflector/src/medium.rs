@@ -77,11 +77,16 @@ impl Medium {
         }
     }
 
-    /// Opens the port of one trial and starts turning its frames.
+    /// Opens the port of one trial and starts turning its frames on processor `cpu`.
     ///
     /// # Errors
     /// A trial that does not fit the session; what the kernel says.
-    pub fn start(&self, data: &DataPort, trial: &TrialSpec) -> Result<Worker, SetUpError> {
+    pub fn start(
+        &self,
+        data: &DataPort,
+        trial: &TrialSpec,
+        cpu: Option<usize>,
+    ) -> Result<Worker, SetUpError> {
         let spec = &trial.frame;
         spec.check().map_err(|error| SetUpError::Asked(error.to_string()))?;
         match (self, data) {
@@ -93,13 +98,13 @@ impl Medium {
                     return Err(SetUpError::Asked("the trial's addresses are not the session's".into()));
                 }
                 let filter = Filter::addresses(&[*mac], &[*from]);
-                Ok(Worker::start(PacketTurn::open(name, *index, spec.octets(), &filter)?, trial)?)
+                Ok(Worker::start(PacketTurn::open(name, *index, spec.octets(), &filter)?, trial, cpu)?)
             }
             (Medium::Udp { .. }, DataPort::Datagrams { endpoint, from }) => {
                 if spec.encapsulation != Encapsulation::Datagram {
                     return Err(SetUpError::Asked("over UDP only datagrams can be tested".into()));
                 }
-                Ok(Worker::start(endpoint.turning(*from, spec.octets())?, trial)?)
+                Ok(Worker::start(endpoint.turning(*from, spec.octets())?, trial, cpu)?)
             }
             _ => Err(SetUpError::Asked("the session is on another kind of wire".into())),
         }

@@ -256,8 +256,12 @@ impl Service {
             // The generator gave the last one up; its counts are kept.
             self.conclude(id, active).await;
         }
+        // The first trial on the first processor, another at the same time on the next.
+        let running = self.sessions.values().filter(|session| session.trial.is_some()).count();
+        let processors = host::processors();
+        let cpu = (!processors.is_empty()).then(|| processors[running % processors.len()]);
         let Some(session) = self.sessions.get_mut(&id) else { return unknown_trial(tag) };
-        match self.medium.start(&session.data, spec) {
+        match self.medium.start(&session.data, spec, cpu) {
             Ok(worker) => {
                 session.trial = Some(ActiveTrial {
                     tag,

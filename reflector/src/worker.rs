@@ -10,6 +10,7 @@ use std::time::{Duration, Instant};
 use kitproof_common::control::TrialSpec;
 use kitproof_common::control::counts::FarCounts;
 use kitproof_common::frame::FrameError;
+use kitproof_common::host;
 use kitproof_common::port::{Turn, clock};
 use tokio::sync::oneshot;
 
@@ -39,18 +40,28 @@ pub struct Worker {
 }
 
 impl Worker {
-    /// Starts a thread that returns this trial's frames on `port`.
+    /// Starts a thread that returns this trial's frames on `port`, tied to processor `cpu`: a thread that moved would
+    /// send by another transmit queue, and reorder.
     ///
     /// # Errors
     /// A frame that cannot be built, or no thread.
-    pub fn start<P: Turn + Send + 'static>(port: P, trial: &TrialSpec) -> Result<Self, StartError> {
+    pub fn start<P: Turn + Send + 'static>(
+        port: P,
+        trial: &TrialSpec,
+        cpu: Option<usize>,
+    ) -> Result<Self, StartError> {
         let turning = Turning::new(trial)?;
         let (finish, asked) = channel();
         let activity = Arc::new(AtomicU64::new(0));
         let seen = Arc::clone(&activity);
         let thread = std::thread::Builder::new()
             .name("return".into())
-            .spawn(move || returning(port, turning, &asked, &seen))?;
+            .spawn(move || {
+                if let Some(cpu) = cpu {
+                    host::tie_to(cpu);
+                }
+                returning(port, turning, &asked, &seen);
+            })?;
         Ok(Self { finish, activity, thread })
     }
 

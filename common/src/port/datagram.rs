@@ -117,7 +117,7 @@ pub struct DatagramReceive {
 }
 
 impl DatagramReceive {
-    fn new(fd: OwnedFd, largest: usize) -> Self {
+    pub(super) fn new(fd: OwnedFd, largest: usize) -> Self {
         // One octet more than fits, so that a datagram that is too long is seen to be.
         let stride = (largest + 1).next_multiple_of(64);
         let mut port = Self {

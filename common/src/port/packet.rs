@@ -11,6 +11,7 @@ use std::ptr::NonNull;
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::time::Duration;
 
+use super::datagram::DatagramReceive;
 use super::filter::Filter;
 use super::sys::{self, Mapping, Messages};
 use super::transmit::{BATCH, SocketTransmit, send_back};
@@ -40,6 +41,30 @@ fn sender(interface: &str, index: u32) -> Result<OwnedFd, OpenError> {
 /// No permission, no such interface, or what the kernel says.
 pub fn transmit(interface: &str, index: u32, largest: usize) -> Result<SocketTransmit, OpenError> {
     Ok(SocketTransmit::new(sender(interface, index)?, largest))
+}
+
+/// A packet socket that receives by batched calls (`recvmmsg`) instead of a mapped ring. It does not put VLAN tags back:
+/// it is here to be measured against the ring (`scripts/bench receive`), which is kept because it costs less.
+///
+/// # Errors
+/// As [`PacketReceive::open`].
+pub fn receive_by_calls(
+    interface: &str,
+    index: u32,
+    largest: usize,
+    filter: &Filter,
+) -> Result<DatagramReceive, OpenError> {
+    let at = |step| move |source| OpenError::at(interface, step, source);
+    let fd = sys::packet_socket().map_err(at("opening a packet socket"))?;
+    let socket = fd.as_fd();
+    sys::attach_filter(socket, filter.program()).map_err(at("attaching the filter"))?;
+    sys::set_option(socket, libc::SOL_PACKET, libc::PACKET_IGNORE_OUTGOING, 1i32)
+        .map_err(at("ignoring own frames"))?;
+    sys::set_option(socket, libc::SOL_SOCKET, libc::SO_TIMESTAMPNS, 1i32)
+        .map_err(at("asking for receive stamps"))?;
+    let _ = sys::set_option(socket, libc::SOL_SOCKET, libc::SO_RCVBUF, 8i32 << 20);
+    sys::bind_packet(socket, index, ETH_P_ALL).map_err(at("binding"))?;
+    Ok(DatagramReceive::new(fd, largest))
 }
 
 /// The frame ring that packet sockets share with us (TPACKET_V2).

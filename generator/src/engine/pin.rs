@@ -1,21 +1,5 @@
 //! Which processor each hot thread runs on.
 
-use rustix::thread::{CpuSet, sched_getaffinity, sched_setaffinity};
-
-/// The processors this process may use, lowest first.
-#[must_use]
-pub fn allowed() -> Vec<usize> {
-    let Ok(set) = sched_getaffinity(None) else { return Vec::new() };
-    (0..CpuSet::MAX_CPU).filter(|cpu| set.is_set(*cpu)).collect()
-}
-
-/// Ties the calling thread to one processor; false when the kernel refuses.
-pub fn to(cpu: usize) -> bool {
-    let mut set = CpuSet::new();
-    set.set(cpu);
-    sched_setaffinity(None, &set).is_ok()
-}
-
 /// Where the two hot threads go: apart, where there are at least two processors; untied otherwise, so that
 /// the scheduler may do its best.
 #[must_use]

@@ -7,6 +7,7 @@ use std::sync::mpsc::{Receiver as Inbox, sync_channel};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
+use kitproof_common::host;
 use kitproof_common::port::clock::{Offset, monotonic_ns};
 use kitproof_common::port::{Receive, Transmit};
 
@@ -54,7 +55,7 @@ where
 {
     let progress = Arc::new(Progress::default());
     let start_ns = monotonic_ns() + LEAD_NS;
-    let (sender_place, receiver_place) = pin::places(&pin::allowed());
+    let (sender_place, receiver_place) = pin::places(&host::processors());
     let (done, sender_done) = sync_channel(1);
     let receiver = {
         let (progress, trial) = (Arc::clone(&progress), trial.clone());
@@ -79,7 +80,7 @@ where
 
 fn tie(place: Option<usize>) {
     if let Some(cpu) = place {
-        pin::to(cpu);
+        host::tie_to(cpu);
     }
     // Sleeps that end when they should; the default slack is 50 us, prctl(2).
     let _ = rustix::thread::set_current_timer_slack(std::num::NonZeroU64::new(1_000));

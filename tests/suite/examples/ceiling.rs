@@ -7,7 +7,9 @@
 //! A rate is held when no frame is lost and at least 99 % are home when the interval ends. Rates go down in
 //! steps of 5 % of the top rate; three interleaved pairs of searches; the best of each counts.
 //!
-//! `scripts/bench` runs it. Arguments: frame size, top rate in frames/s, seconds of a trial.
+//! `scripts/bench` runs it. Arguments: frame size, top rate in frames/s, seconds of a trial; or `receive` and the same
+//! three, which compares two ways to receive: processor time per frame of a mapped ring and of batched calls, at one
+//! rate, in turn.
 
 use std::io::Write;
 use std::sync::Arc;
@@ -15,13 +17,13 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::Duration;
 
 use anyhow::{Context, Result};
-use kitproof::engine::{Trial, run};
+use kitproof::engine::{Trial, pin, run};
 use kitproof_bench::bench::{Bench, GENERATOR_PORT, Options, REFLECTOR_PORT};
 use kitproof_bench::enter;
 use kitproof_common::control::{TrialSpec, random_mac};
 use kitproof_common::frame::{Encapsulation, Fill, FrameSpec, MacAddr, Tags, Template};
 use kitproof_common::line::{FrameRate, Load};
-use kitproof_common::link;
+use kitproof_common::{host, link};
 use kitproof_common::port::clock::monotonic_ns;
 use kitproof_common::port::filter::Filter;
 use kitproof_common::port::packet::{self, PacketReceive, PacketTurn};
@@ -65,6 +67,16 @@ impl Table {
     }
 }
 
+impl Table {
+    /// A sender at the far end, whose frames the near filter accepts (by their source address).
+    fn far_sender(&self) -> Result<SocketTransmit> {
+        let octets = self.octets;
+        self.bench
+            .reflector
+            .run(move || Ok(packet::transmit(REFLECTOR_PORT, index_of(REFLECTOR_PORT)?, octets)?))
+    }
+}
+
 fn index_of(interface: &str) -> Result<u32> {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     Ok(runtime.block_on(link::facts(interface))?.index)
@@ -86,8 +98,9 @@ impl Held {
 
 fn main() -> Result<()> {
     enter()?;
-    kitproof_common::host::raise_priority();
-    let arguments: Vec<u64> = std::env::args().skip(1).map(|word| word.parse()).collect::<Result<_, _>>()?;
+    host::raise_priority();
+    let compare = std::env::args().nth(1).as_deref() == Some("receive");
+    let arguments: Vec<u64> = std::env::args().skip(1 + usize::from(compare)).map(|word| word.parse()).collect::<Result<_, _>>()?;
     let size = u16::try_from(arguments.first().copied().unwrap_or(64))?;
     let top = arguments.get(1).copied().unwrap_or(1_000_000);
     let seconds = arguments.get(2).copied().unwrap_or(1);
@@ -98,6 +111,9 @@ fn main() -> Result<()> {
         far: spec.destination,
         octets: spec.octets(),
     };
+    if compare {
+        return compare_receive(&table, &spec, arguments.get(1).copied().unwrap_or(100_000), seconds);
+    }
     println!("{size} bytes, ipv4, packet sockets on a veth, trials of {seconds} s, steps of {STEP} % of {top}/s");
     let (mut bare_best, mut pair_best) = (0, 0);
     for round in 1..=PAIRS {
@@ -151,7 +167,7 @@ fn pair(table: &Table, spec: &FrameSpec, rate: u64, seconds: u64) -> Result<Held
     let frames = rate * seconds;
     let trial_spec =
         TrialSpec { frame: *spec, frames, frames_per_s: rate as f64, fill_check: true };
-    let worker = Worker::start(ports.turn, &trial_spec)?;
+    let worker = Worker::start(ports.turn, &trial_spec, host::processors().first().copied())?;
     let trial = Trial {
         frame: *spec,
         load: Load::FramesPerSecond(rate),
@@ -195,6 +211,9 @@ fn bare(table: &Table, spec: &FrameSpec, rate: u64, seconds: u64) -> Result<Held
     let returning = {
         let stop = Arc::clone(&stop);
         std::thread::spawn(move || -> std::io::Result<()> {
+            if let Some(first) = host::processors().first() {
+                host::tie_to(*first);
+            }
             while !stop.load(Ordering::Relaxed) {
                 let turned = turn.turn(64, &mut |frame, _| {
                     let (destination, source) = frame[..12].split_at_mut(6);
@@ -211,8 +230,8 @@ fn bare(table: &Table, spec: &FrameSpec, rate: u64, seconds: u64) -> Result<Held
     let receiving = {
         let (stop, home) = (Arc::clone(&stop), Arc::clone(&home));
         std::thread::spawn(move || -> std::io::Result<()> {
-            if let (_, Some(place)) = kitproof::engine::pin::places(&kitproof::engine::pin::allowed()) {
-                kitproof::engine::pin::to(place);
+            if let (_, Some(place)) = pin::places(&host::processors()) {
+                host::tie_to(place);
             }
             let mut count = 0;
             while !stop.load(Ordering::Relaxed) {
@@ -229,8 +248,8 @@ fn bare(table: &Table, spec: &FrameSpec, rate: u64, seconds: u64) -> Result<Held
     let frames = rate * seconds;
     let start = monotonic_ns() + 20_000_000;
     let sending = std::thread::spawn(move || -> std::io::Result<u64> {
-        if let (Some(place), _) = kitproof::engine::pin::places(&kitproof::engine::pin::allowed()) {
-            kitproof::engine::pin::to(place);
+        if let (Some(place), _) = pin::places(&host::processors()) {
+            host::tie_to(place);
         }
         let slots = transmit.slots() as u64;
         let mut sent = 0;
@@ -272,4 +291,70 @@ fn at_the_end(start: u64, seconds: u64, count: impl Fn() -> u64) -> u64 {
         std::thread::sleep(Duration::from_nanos(left));
     }
     count()
+}
+
+/// Processor time per frame of receiving one way, ring against calls, three times in turn.
+fn compare_receive(table: &Table, spec: &FrameSpec, rate: u64, seconds: u64) -> Result<()> {
+    println!("{} bytes at {rate}/s for {seconds} s: processor time of the receiving thread", spec.frame_size);
+    for round in 1..=PAIRS {
+        let ring = receive_cost(table.far_sender()?, table.ports()?.receive, spec, rate, seconds)?;
+        let (near, far, octets) = (table.near, table.far, table.octets);
+        let calls = table.bench.generator.run(move || -> Result<_> {
+            let filter = Filter::addresses(&[near], &[far]);
+            Ok(packet::receive_by_calls(GENERATOR_PORT, index_of(GENERATOR_PORT)?, octets, &filter)?)
+        })?;
+        let calls = receive_cost(table.far_sender()?, calls, spec, rate, seconds)?;
+        println!(
+            "round {round}: ring {:.0} ns a frame, {} lost; calls {:.0} ns a frame, {} lost",
+            ring.0, ring.1, calls.0, calls.1
+        );
+    }
+    Ok(())
+}
+
+/// Processor time per frame of one receiver, and what it lost. The frames come straight from the far end's port.
+fn receive_cost<R: Receive + Send + 'static>(
+    mut transmit: SocketTransmit,
+    mut receive: R,
+    spec: &FrameSpec,
+    rate: u64,
+    seconds: u64,
+) -> Result<(f64, u64)> {
+    let stop = Arc::new(AtomicBool::new(false));
+    let receiving = {
+        let stop = Arc::clone(&stop);
+        std::thread::spawn(move || -> std::io::Result<(u64, u64)> {
+            let mut count = 0;
+            loop {
+                let arrived = receive.receive(64, &mut |_, _| {})?;
+                count += arrived as u64;
+                if arrived == 0 {
+                    if stop.load(Ordering::Relaxed) {
+                        let time = rustix::time::clock_gettime(rustix::time::ClockId::ThreadCPUTime);
+                        return Ok((count, time.tv_sec as u64 * 1_000_000_000 + time.tv_nsec as u64));
+                    }
+                    std::thread::sleep(Duration::from_micros(200));
+                }
+            }
+        })
+    };
+    let homeward = FrameSpec { source: spec.destination, destination: spec.source, ..*spec };
+    let template = Template::new(&homeward)?;
+    transmit.set_octets(template.octets())?;
+    for index in 0..transmit.slots() {
+        template.write(0, transmit.slot(index));
+    }
+    let (start, frames) = (monotonic_ns(), rate * seconds);
+    let mut sent = 0;
+    while sent < frames {
+        let due = (monotonic_ns().saturating_sub(start) * rate / 1_000_000_000).min(frames);
+        let count = due.saturating_sub(sent).min(transmit.slots() as u64);
+        if count > 0 {
+            sent += transmit.submit(0, count as usize)? as u64;
+        }
+    }
+    std::thread::sleep(Duration::from_millis(50));
+    stop.store(true, Ordering::Relaxed);
+    let (count, time) = receiving.join().map_err(|_| anyhow::anyhow!("the receiver was lost"))??;
+    Ok((time as f64 / count.max(1) as f64, sent - count.min(sent)))
 }

@@ -119,8 +119,7 @@ fn receive(port: &mut Prebuilt, trial: &Trial, frames: usize) -> io::Result<u64>
     progress.reserved.store(trial.frames, std::sync::atomic::Ordering::Release);
     let offset = Offset { nanoseconds: WALL_NS as i64, at: START_NS };
     let total = WARM + frames;
-    let mut receiver =
-        Receiver::new(port, trial, &progress, START_NS, offset).map_err(io::Error::other)?;
+    let mut receiver = Receiver::new(port, trial, &progress, START_NS, offset).map_err(io::Error::other)?;
     while receiver.step(START_NS, || offset)? > 0 {}
     let home = receiver.finish(total as u64, offset)?;
     assert_eq!(home.counts.returned, total as u64, "every frame came home");

@@ -6,24 +6,26 @@ use kitproof_common::port::clock::Offset;
 /// A residence that saturated says nothing (test header, offset 16).
 const SATURATED: u16 = u16::MAX;
 /// Units of the residence field.
-const RESIDENCE_UNIT_NS: u64 = 64;
+const RESIDENCE_UNIT_NS: u32 = 64;
 /// The departure stamp is 32 bits of nanoseconds; a round trip that long against the schedule is ambiguous.
 const UNAMBIGUOUS_NS: u64 = 4_000_000_000;
 const LONGEST_NS: u64 = 10_000_000_000;
 const SECOND_NS: u64 = 1_000_000_000;
+/// Fraction bits of the time between frames: exact to 4 us after 2^40 frames, and room for a frame a minute.
+const INTERVAL_BITS: u32 = 28;
 
 /// Round-trip times of one trial. Arrivals are stamped by the kernel on the wall clock and brought to the
 /// monotonic scale by an offset that is sampled every second; the round trips of a second in which the
 /// wall clock was stepped are dropped, never the frames' counts.
 pub struct Latency {
     total: Histogram<u64>,
-    second: Histogram<u64>,
-    in_second: u64,
+    second: Buckets,
     excluded: u64,
     offset: Offset,
     next_sample: u64,
     start_ns: u64,
-    interval_ns: f64,
+    /// The time between frames in units of 2^-[`INTERVAL_BITS`] ns.
+    interval: u64,
     warm_up: u64,
     steps: u64,
 }
@@ -43,19 +45,71 @@ fn histogram() -> Histogram<u64> {
     Histogram::new_with_bounds(1, LONGEST_NS, 3).expect("constant bounds are valid")
 }
 
+/// The counts of a [`histogram`] and nothing else, for values of 32 bits: a quarter of the instructions for
+/// each value. What a histogram knows beside its counts (total, least, greatest) follows from them.
+struct Buckets(Box<[u64; BUCKETS]>);
+
+/// Values below this have a bucket each; from there on each power of two has half as many. The smallest
+/// power of two that three digits need: 2 * 10^3.
+const FINE: u32 = 2_048;
+/// Enough for every value of 32 bits.
+const BUCKETS: usize = Buckets::index(u32::MAX) + 1;
+
+impl Buckets {
+    fn new() -> Self {
+        let counts = vec![0; BUCKETS].into_boxed_slice();
+        Self(counts.try_into().expect("as many as were made"))
+    }
+
+    #[inline(always)]
+    const fn index(value: u32) -> usize {
+        // How often the value must be halved to come below FINE.
+        let halvings = (value | (FINE - 1)).ilog2() - (FINE - 1).ilog2();
+        ((halvings * (FINE / 2)) + (value >> halvings)) as usize
+    }
+
+    /// The least value in a bucket.
+    const fn value(index: usize) -> u64 {
+        let (index, half) = (index as u64, FINE as u64 / 2);
+        let halvings = (index / half).saturating_sub(1);
+        (index - halvings * half) << halvings
+    }
+
+    #[inline(always)]
+    fn record(&mut self, value: u32) {
+        // One more for each frame: 64 bits never wrap.
+        let count = &mut self.0[Self::index(value)];
+        *count = count.wrapping_add(1);
+    }
+
+    fn len(&self) -> u64 {
+        self.0.iter().sum()
+    }
+
+    fn clear(&mut self) {
+        self.0.fill(0);
+    }
+
+    /// Adds everything to a histogram of [`histogram`]'s bounds and starts again from nothing.
+    fn drain_into(&mut self, histogram: &mut Histogram<u64>) {
+        for (index, count) in self.0.iter_mut().enumerate().filter(|(_, count)| **count > 0) {
+            histogram.saturating_record_n(Self::value(index), std::mem::take(count));
+        }
+    }
+}
+
 impl Latency {
     /// `start_ns` is when frame 0 is due, `interval_ns` the mean time between frames.
     #[must_use]
     pub fn new(offset: Offset, start_ns: u64, interval_ns: f64, warm_up: u64) -> Self {
         Self {
             total: histogram(),
-            second: histogram(),
-            in_second: 0,
+            second: Buckets::new(),
             excluded: 0,
             offset,
             next_sample: offset.at + SECOND_NS,
             start_ns,
-            interval_ns,
+            interval: (interval_ns * (1_u64 << INTERVAL_BITS) as f64) as u64,
             warm_up,
             steps: 0,
         }
@@ -66,20 +120,20 @@ impl Latency {
     pub fn record(&mut self, sequence: u64, departure: u32, residence: u16, arrived_ns: u64) {
         let arrived = self.offset.to_monotonic(arrived_ns);
         // A frame never leaves before it is due, so this is never less than the round trip.
-        let due = self.start_ns + (sequence as f64 * self.interval_ns) as u64;
-        let since_due = arrived.wrapping_sub(due);
-        let round_trip = u64::from((arrived as u32).wrapping_sub(departure));
-        let residence_ns = u64::from(residence) * RESIDENCE_UNIT_NS;
+        let since_start = u128::from(sequence).wrapping_mul(u128::from(self.interval)) >> INTERVAL_BITS;
+        let since_due = arrived.wrapping_sub(self.start_ns.wrapping_add(since_start as u64));
+        let round_trip = (arrived as u32).wrapping_sub(departure);
+        // 22 bits.
+        let residence_ns = u32::from(residence).wrapping_mul(RESIDENCE_UNIT_NS);
         if sequence < self.warm_up
             || residence == SATURATED
             || since_due > UNAMBIGUOUS_NS
-            || round_trip > UNAMBIGUOUS_NS
+            || u64::from(round_trip) > UNAMBIGUOUS_NS
         {
             self.excluded += 1;
             return;
         }
-        self.second.saturating_record(round_trip.saturating_sub(residence_ns));
-        self.in_second += 1;
+        self.second.record(round_trip.saturating_sub(residence_ns));
     }
 
     /// Whether a second is over and [`Self::close_second`] is due.
@@ -93,14 +147,12 @@ impl Latency {
     /// clock was stepped within it.
     pub fn close_second(&mut self, sample: Offset) {
         if sample.stepped_since(self.offset) {
-            self.excluded += self.in_second;
+            self.excluded += self.second.len();
             self.steps += 1;
-        } else if self.total.add(&self.second).is_err() {
-            // Same bounds on both sides: cannot happen; but nothing measured may vanish silently.
-            self.excluded += self.in_second;
+            self.second.clear();
+        } else {
+            self.second.drain_into(&mut self.total);
         }
-        self.second.reset();
-        self.in_second = 0;
         self.offset = sample;
         self.next_sample = sample.at + SECOND_NS;
     }
@@ -114,9 +166,49 @@ impl Latency {
 
 #[cfg(test)]
 mod tests {
+    use proptest::prelude::*;
+
     use super::*;
 
     const START: u64 = 50_000_000_000;
+
+    /// Values around every power of two, where buckets change their width, and anywhere between.
+    fn value() -> impl Strategy<Value = u32> {
+        let edge =
+            (0..32u32, -3..3i32).prop_map(|(power, beside)| (1u32 << power).wrapping_add_signed(beside));
+        prop_oneof![edge, any::<u32>(), 0..4_100u32, 20_000..60_000u32]
+    }
+
+    proptest! {
+        /// Against the histogram itself: the same counts, and all that follows from them.
+        #[test]
+        fn buckets_are_those_of_the_histogram(values in prop::collection::vec(value(), 0..300)) {
+            let mut buckets = Buckets::new();
+            let (mut expected, mut found) = (histogram(), histogram());
+            for value in &values {
+                buckets.record(*value);
+                expected.record(u64::from(*value)).unwrap();
+            }
+            prop_assert_eq!(buckets.len(), values.len() as u64);
+            buckets.drain_into(&mut found);
+            prop_assert_eq!(buckets.len(), 0);
+            prop_assert_eq!(&found, &expected);
+            prop_assert_eq!((found.min(), found.max(), found.len()), (expected.min(), expected.max(), expected.len()));
+            prop_assert_eq!((found.mean(), found.stdev()), (expected.mean(), expected.stdev()));
+            for percent in [0.0, 1.0, 50.0, 99.0, 99.9, 100.0] {
+                prop_assert_eq!(found.value_at_percentile(percent), expected.value_at_percentile(percent));
+            }
+        }
+
+        /// Each bucket begins at the value that is the first to fall into it.
+        #[test]
+        fn buckets_begin_at_their_values(value in value()) {
+            let index = Buckets::index(value);
+            prop_assert!(Buckets::value(index) <= u64::from(value));
+            prop_assert!(u64::from(value) < Buckets::value(index + 1));
+            prop_assert_eq!(Buckets::index(Buckets::value(index) as u32), index);
+        }
+    }
 
     fn latency() -> Latency {
         Latency::new(Offset { nanoseconds: 7_000_000_000, at: START }, START, 1_000.0, 0)
@@ -151,6 +243,22 @@ mod tests {
         home(&mut latency, 12, 1_000, 0);
         let trips = latency.finish(sample(START + 1));
         assert_eq!((trips.histogram.len(), trips.excluded), (1, 3));
+    }
+
+    /// At 14.88 million frames/s for 72 hours, and at a frame a minute, a frame that is 3.9 s late for its
+    /// schedule still counts and one that is 4.1 s late does not.
+    #[test]
+    fn the_schedule_is_exact_to_the_end() {
+        for (interval_ns, sequence) in [(67.2, 3_857_142_857_142), (60e9, 4_320)] {
+            let due = START + (interval_ns * sequence as f64) as u64;
+            let mut latency = Latency::new(Offset { nanoseconds: 0, at: START }, START, interval_ns, 0);
+            for late in [0, 3_900_000_000, 4_100_000_000] {
+                let left = due + late;
+                latency.record(sequence, left as u32, 0, left + 50_000);
+            }
+            let trips = latency.finish(Offset { nanoseconds: 0, at: START });
+            assert_eq!((trips.histogram.len(), trips.excluded), (2, 1));
+        }
     }
 
     #[test]

@@ -163,7 +163,8 @@ fn receiving<P: Receive>(
     progress: &Progress,
     start_ns: u64,
 ) -> Result<Home, TrialError> {
-    let mut receiver = Receiver::new(&mut port, trial, progress, start_ns, Offset::sample()).map_err(SendError::from)?;
+    let mut receiver =
+        Receiver::new(&mut port, trial, progress, start_ns, Offset::sample()).map_err(SendError::from)?;
     let mut busy = false;
     loop {
         let arrived = receiver.step(monotonic_ns(), Offset::sample)?;

@@ -118,12 +118,7 @@ impl<'a, P: Transmit> Sender<'a, P> {
         for offset in 0..u64::from(due) {
             let sequence = self.next + offset;
             let index = (sequence as usize) & (slots - 1);
-            self.template.stamp(
-                index % VARIANTS,
-                self.port.slot(index),
-                sequence as u32,
-                now as u32,
-            );
+            self.template.stamp(index % VARIANTS, self.port.slot(index), sequence as u32, now as u32);
         }
         // Before the frames leave: the receiver believes no sequence number that was never handed over.
         self.progress.reserved.store(self.next + u64::from(due), Ordering::Release);

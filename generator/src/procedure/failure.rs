@@ -61,7 +61,9 @@ impl From<AskError> for Failure {
             AskError::Version { .. } | AskError::Confused | AskError::Io(_) => {
                 Failure::Environment(error.to_string())
             }
-            AskError::Silent { .. } => Failure::Environment(format!("the reflector does not answer: {error}")),
+            AskError::Silent { .. } => {
+                Failure::Environment(format!("the reflector does not answer: {error}"))
+            }
             AskError::Refused { code: Refusal::UnknownSession | Refusal::UnknownTrial, .. } => {
                 Failure::Incomplete(error.to_string())
             }

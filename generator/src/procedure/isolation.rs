@@ -96,7 +96,10 @@ fn entry(facts: &LinkFacts, at: u64) -> Acknowledged {
     Acknowledged {
         interface: facts.name.clone(),
         mac: facts.mac.map(|mac| mac.to_string()),
-        boot: std::fs::read_to_string("/proc/sys/kernel/random/boot_id").unwrap_or_default().trim().to_owned(),
+        boot: std::fs::read_to_string("/proc/sys/kernel/random/boot_id")
+            .unwrap_or_default()
+            .trim()
+            .to_owned(),
         carrier_downs: facts.carrier_down_count,
         at,
     }

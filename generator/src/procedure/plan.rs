@@ -119,10 +119,8 @@ impl Plan {
         destination: MacAddr,
     ) -> Result<Trial, Failure> {
         let wanted = &self.wanted;
-        let rate = wanted
-            .load
-            .rate(self.line, frame_size)
-            .map_err(|error| Failure::Usage(error.to_string()))?;
+        let rate =
+            wanted.load.rate(self.line, frame_size).map_err(|error| Failure::Usage(error.to_string()))?;
         let duration_ns = u64::try_from(wanted.duration.as_nanos()).unwrap_or(u64::MAX);
         let frames = rate.frames_in(duration_ns);
         if frames < 2 {

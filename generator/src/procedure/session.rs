@@ -5,7 +5,9 @@ use std::time::Duration;
 
 use kitproof_common::control::client::{self, AskError, Client};
 use kitproof_common::control::wire::{ControlWire, Peer};
-use kitproof_common::control::{DataAddress, End, FarReport, Reply, Request, TrialSpec, listen, random, random_mac};
+use kitproof_common::control::{
+    DataAddress, End, FarReport, Reply, Request, TrialSpec, listen, random, random_mac,
+};
 use kitproof_common::frame::MacAddr;
 use kitproof_common::host;
 use kitproof_common::link::CarrierWatch;
@@ -72,9 +74,8 @@ impl Session {
                     .await
                     .map_err(|error| Failure::Environment(format!("no UDP socket: {error}")))?;
                 let endpoint = Endpoint::bind(SocketAddr::new(any, 0))?;
-                let port = endpoint
-                    .port()
-                    .map_err(|error| Failure::Environment(format!("no UDP port: {error}")))?;
+                let port =
+                    endpoint.port().map_err(|error| Failure::Environment(format!("no UDP port: {error}")))?;
                 let near = End { via: "udp".into(), link: None, ..this_host() };
                 let medium = Medium::Udp { endpoint, peer: address.ip() };
                 let wire = ControlWire::Datagrams(socket);
@@ -119,7 +120,16 @@ impl Session {
         loop {
             match reply {
                 Reply::Opened { session, end, data, .. } => {
-                    return Ok(Self { near, far: end, watch, medium, client, id: session, own, theirs: data });
+                    return Ok(Self {
+                        near,
+                        far: end,
+                        watch,
+                        medium,
+                        client,
+                        id: session,
+                        own,
+                        theirs: data,
+                    });
                 }
                 Reply::Listening { remaining_ms, .. } if begun.elapsed() < OPENING => {
                     tokio::time::sleep(Duration::from_millis(remaining_ms.clamp(20, 3_000))).await;
@@ -226,18 +236,18 @@ impl Session {
     }
 }
 
-async fn ask_to_open(client: &mut Client, asker: u64, near: &End, own: DataAddress) -> Result<Reply, Failure> {
+async fn ask_to_open(
+    client: &mut Client,
+    asker: u64,
+    near: &End,
+    own: DataAddress,
+) -> Result<Reply, Failure> {
     let request = Request::Open { asker, end: near.clone(), data: own };
     client.ask(&request, ANSWER).await.map_err(Failure::from)
 }
 
 fn this_host() -> End {
-    End {
-        host: host::name(),
-        version: env!("CARGO_PKG_VERSION").to_owned(),
-        via: String::new(),
-        link: None,
-    }
+    End { host: host::name(), version: env!("CARGO_PKG_VERSION").to_owned(), via: String::new(), link: None }
 }
 
 /// The one reflector on the link.

@@ -1,7 +1,7 @@
 //! Judging what arrived.
 
 use super::VARIANTS;
-use super::checksum::{fold_half, halves, udp_field};
+use super::checksum::{fold, fold_half, udp_field};
 use super::fill::Windows;
 use super::guard::{self, FIXED_OCTETS, MOVING_OCTETS, Width, guard16, guard32};
 use super::header::{HEADER_OCTETS, Kind, TestHeader};
@@ -10,6 +10,7 @@ use super::layout::{
     UDP_OCTETS, inside, part, region, word,
 };
 use super::spec::{FrameError, FrameSpec};
+use super::tags::TAG_OCTETS;
 
 /// What a received frame is.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -43,29 +44,79 @@ pub enum Checked {
 #[derive(Clone, Debug)]
 pub struct Checker {
     layout: Layout,
-    /// How many of the words below are compared.
-    words: usize,
-    /// What they should be, and a mask of what is compared.
-    expected: [(u64, u64); WORDS],
+    place: Place,
+    /// What the first octets should be, and ones where that is compared.
+    want: [u64; WORDS],
+    mask: [u64; WORDS],
     guard16: u16,
     guard32: u32,
     ip_sum: u16,
+    /// The sum for the UDP checksum of each variant, without [`SUMMED_OCTETS`].
     udp_sum: [u16; VARIANTS],
     /// Ones where the reflector's fields must be 0: on the way out.
     unmarked: u64,
     fill_check: bool,
     fixed: [u8; FIXED_OCTETS],
+    /// What an intact header says in its fixed octets.
+    header: TestHeader,
     /// Addresses in front of the frame: ours, then the peer's.
     addresses: [u8; 12],
     windows: Windows,
 }
 
+/// A shape and the tags in front of it. The hot path is compiled for each, so that every offset in it is a
+/// constant: bounds are judged once, and the comparison of the front becomes straight-line vector code.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum Place {
+    Ipv4,
+    Ipv4Tag,
+    Ipv4Tags,
+    Ipv6,
+    Ipv6Tag,
+    Ipv6Tags,
+    Ethernet,
+    EthernetTag,
+    EthernetTags,
+    Datagram,
+    Bare,
+}
+
+impl Place {
+    fn new(layout: &Layout) -> Self {
+        match (layout.shape, layout.network) {
+            (Shape::Ipv4, PLAIN) => Self::Ipv4,
+            (Shape::Ipv4, TAG) => Self::Ipv4Tag,
+            (Shape::Ipv4, TAGS) => Self::Ipv4Tags,
+            (Shape::Ipv6, PLAIN) => Self::Ipv6,
+            (Shape::Ipv6, TAG) => Self::Ipv6Tag,
+            (Shape::Ipv6, TAGS) => Self::Ipv6Tags,
+            (Shape::Guarded, PLAIN) => Self::Ethernet,
+            (Shape::Guarded, TAG) => Self::EthernetTag,
+            (Shape::Guarded, TAGS) => Self::EthernetTags,
+            (Shape::Guarded, 0) => Self::Datagram,
+            (Shape::Bare, 0) => Self::Bare,
+            (shape, network) => unreachable!("{shape:?} at offset {network}"),
+        }
+    }
+}
+
+/// The octet behind the EtherType, with no tag, one and two.
+const PLAIN: usize = 14;
+const TAG: usize = PLAIN + TAG_OCTETS;
+const TAGS: usize = TAG + TAG_OCTETS;
+
 /// Eight-octet words that cover everything up to the fixed part of the test header: two tags and IPv6 at
 /// most.
-const WORDS: usize = (14 + 8 + IPV6_OCTETS + UDP_OCTETS + FIXED_OCTETS).div_ceil(8);
+const WORDS: usize = (TAGS + IPV6_OCTETS + UDP_OCTETS + FIXED_OCTETS).div_ceil(8);
 
-/// Where the reflector's fields stand among the moving octets.
-const MARK_OFFSET: usize = 12 - FIXED_OCTETS;
+/// The last octets of the header, which are read as two words and summed: the moving octets, and two fixed
+/// ones that fill the second word.
+const SUMMED_OCTETS: usize = 16;
+const SUMMED_OFFSET: usize = HEADER_OCTETS - SUMMED_OCTETS;
+
+/// The header of a frame of the right length, and a number that is 0 if all in front of it is right, and its
+/// guard.
+type Front<'f> = (u64, &'f [u8; HEADER_OCTETS]);
 
 impl Checker {
     /// For the reflector: frames on the way out. `fill_check` compares the fill too.
@@ -103,21 +154,29 @@ impl Checker {
         let mut want = [0; 8 * WORDS];
         want[..compared].copy_from_slice(&image.head[..compared]);
 
+        let mut header = [0; HEADER_OCTETS];
+        header[..FIXED_OCTETS].copy_from_slice(&image.fixed);
+        let summed = word(&header, SUMMED_OFFSET);
+        let header = TestHeader::read(&header);
+
         let mut addresses = [0; 12];
         if layout.addressed {
             addresses.copy_from_slice(&image.head[..12]);
         }
         Ok(Self {
             layout,
-            words: compared.div_ceil(8),
-            expected: std::array::from_fn(|i| (eight(&want, i), eight(&mask, i))),
+            place: Place::new(&layout),
+            want: std::array::from_fn(|i| u64::from_ne_bytes(part(&want, 8 * i))),
+            mask: std::array::from_fn(|i| u64::from_ne_bytes(part(&mask, 8 * i))),
             guard16: guard::base(image.fixed),
             guard32: guard::base(image.fixed),
             ip_sum: image.ip_sum,
-            udp_sum: image.udp_sum,
+            // One's complement arithmetic: to subtract is to add the complement.
+            udp_sum: image.udp_sum.map(|sum| fold(u64::from(sum) + u64::from(!summed))),
             unmarked: if direction == Direction::Forward { u64::MAX } else { 0 },
             fill_check: fill_check && layout.octets > layout.fill,
             fixed: image.fixed,
+            header,
             addresses,
             windows: image.windows,
         })
@@ -142,67 +201,98 @@ impl Checker {
     /// The header, if everything is right in a frame of the right length.
     #[inline(always)]
     fn intact(&self, frame: &[u8]) -> Option<TestHeader> {
-        let mut wrong = 0;
-        let (chunks, _) = frame.as_chunks::<8>();
-        for (&chunk, (want, mask)) in chunks.iter().zip(&self.expected[..self.words]) {
-            wrong |= (u64::from_ne_bytes(chunk) ^ want) & mask;
-        }
-
-        // The octets are read where they stand, again and again: copies would be kept octet by octet in
-        // registers.
-        let network = self.layout.network;
-        let header: &[u8; HEADER_OCTETS] = match self.layout.shape {
-            Shape::Ipv4 => {
-                let region = region::<IPV4_REGION>(frame, network);
-                let header = inside(region, IPV4_OCTETS + UDP_OCTETS);
-                let moving = inside(header, FIXED_OCTETS);
-                let guard = self.guard16 ^ u16::added::<FIXED_OCTETS, MOVING_OCTETS>(moving);
-                let guard = guard.to_be();
-                let checksum = !fold_half(u32::from(self.ip_sum) + u32::from(guard));
-                wrong |= u64::from(word(region, 4) ^ guard);
-                wrong |= u64::from(word(region, 10) ^ checksum);
-                wrong |= u64::from(word(region, IPV4_OCTETS + 6) ^ self.udp_checksum(moving));
-                header
-            }
-            Shape::Ipv6 => {
-                let region = region::<IPV6_REGION>(frame, network);
-                let header = inside(region, IPV6_OCTETS + UDP_OCTETS);
-                let moving = inside(header, FIXED_OCTETS);
-                let guard = self.guard16 ^ u16::added::<FIXED_OCTETS, MOVING_OCTETS>(moving);
-                wrong |= u64::from(word(region, 2) ^ guard.to_be());
-                wrong |= u64::from(word(region, IPV6_OCTETS + 6) ^ self.udp_checksum(moving));
-                header
-            }
-            Shape::Guarded => {
-                let region = region::<GUARDED_REGION>(frame, network);
-                let header = inside(region, 0);
-                let moving = inside(header, FIXED_OCTETS);
-                let guard = self.guard32 ^ u32::added::<FIXED_OCTETS, MOVING_OCTETS>(moving);
-                wrong |= u64::from(u32::from_be_bytes(part(region, HEADER_OCTETS)) ^ guard);
-                header
-            }
-            Shape::Bare => region(frame, 0),
+        let (wrong, header) = match self.place {
+            Place::Ipv4 => self.ipv4::<PLAIN>(frame),
+            Place::Ipv4Tag => self.ipv4::<TAG>(frame),
+            Place::Ipv4Tags => self.ipv4::<TAGS>(frame),
+            Place::Ipv6 => self.ipv6::<PLAIN>(frame),
+            Place::Ipv6Tag => self.ipv6::<TAG>(frame),
+            Place::Ipv6Tags => self.ipv6::<TAGS>(frame),
+            Place::Ethernet => self.guarded::<PLAIN>(frame),
+            Place::EthernetTag => self.guarded::<TAG>(frame),
+            Place::EthernetTags => self.guarded::<TAGS>(frame),
+            Place::Datagram => self.guarded::<0>(frame),
+            Place::Bare => (self.front(frame, FIXED_OCTETS), region(frame, 0)),
         };
-        let moving: &[u8; MOVING_OCTETS] = inside(header, FIXED_OCTETS);
-        let sequence = u32::from_ne_bytes(part(moving, MARK_OFFSET));
-        let residence = word(moving, MARK_OFFSET + 4);
-        wrong |= (u64::from(sequence) | u64::from(residence)) & self.unmarked;
-
-        if wrong != 0 || self.fill_check && frame[self.layout.fill..] != *self.windows.get(variant(moving)) {
+        // The fixed octets have been compared.
+        let read = TestHeader {
+            sequence: u32::from_be_bytes(part(header, 4)),
+            departure: u32::from_be_bytes(part(header, 8)),
+            reflector_sequence: u32::from_be_bytes(part(header, 12)),
+            residence: u16::from_be_bytes(part(header, 16)),
+            ..self.header
+        };
+        let marked = u64::from(read.reflector_sequence) | u64::from(read.residence);
+        if wrong | marked & self.unmarked != 0 || self.fill_check && !self.is_filled(frame, read.sequence) {
             return None;
         }
-        Some(TestHeader::read(header))
+        Some(read)
     }
 
-    /// The UDP checksum field that belongs to these moving octets and the fill of their variant, in native
-    /// order.
     #[inline(always)]
-    fn udp_checksum(&self, moving: &[u8; MOVING_OCTETS]) -> u16 {
-        let front = halves(u64::from_ne_bytes(part(moving, 0)));
-        let middle = u64::from(u32::from_ne_bytes(part(moving, 8)));
-        let back = u64::from(word(moving, 12));
-        let base = u64::from(self.udp_sum[variant(moving)]);
-        udp_field(base.wrapping_add(front).wrapping_add(middle).wrapping_add(back))
+    fn ipv4<'f, const NETWORK: usize>(&self, frame: &'f [u8]) -> Front<'f> {
+        let frame = &frame[..NETWORK + IPV4_REGION];
+        let header = region(frame, NETWORK + IPV4_OCTETS + UDP_OCTETS);
+        let guard = self.guard(header).to_be();
+        let checksum = !fold_half(u32::from(self.ip_sum) + u32::from(guard));
+        let wrong = (two(frame, NETWORK + 4) ^ guard)
+            | (two(frame, NETWORK + 10) ^ checksum)
+            | (two(frame, NETWORK + IPV4_OCTETS + 6) ^ self.udp_checksum(header));
+        (self.front(frame, NETWORK + IPV4_OCTETS + UDP_OCTETS + FIXED_OCTETS) | u64::from(wrong), header)
+    }
+
+    #[inline(always)]
+    fn ipv6<'f, const NETWORK: usize>(&self, frame: &'f [u8]) -> Front<'f> {
+        let frame = &frame[..NETWORK + IPV6_REGION];
+        let header = region(frame, NETWORK + IPV6_OCTETS + UDP_OCTETS);
+        let wrong = (two(frame, NETWORK + 2) ^ self.guard(header).to_be())
+            | (two(frame, NETWORK + IPV6_OCTETS + 6) ^ self.udp_checksum(header));
+        (self.front(frame, NETWORK + IPV6_OCTETS + UDP_OCTETS + FIXED_OCTETS) | u64::from(wrong), header)
+    }
+
+    #[inline(always)]
+    fn guarded<'f, const NETWORK: usize>(&self, frame: &'f [u8]) -> Front<'f> {
+        let frame = &frame[..NETWORK + GUARDED_REGION];
+        let header = region(frame, NETWORK);
+        let guard = self.guard32 ^ u32::added::<FIXED_OCTETS, MOVING_OCTETS>(inside(header, FIXED_OCTETS));
+        let wrong = u32::from_be_bytes(*region(frame, NETWORK + HEADER_OCTETS)) ^ guard;
+        (self.front(frame, NETWORK + FIXED_OCTETS) | u64::from(wrong), header)
+    }
+
+    /// Compares what does not move in the first octets; 0 if it is right. `compared` is a constant wherever
+    /// this is called.
+    #[inline(always)]
+    fn front(&self, frame: &[u8], compared: usize) -> u64 {
+        // Two by two, as a vector register holds them.
+        let mut wrong = [0; 2];
+        for i in 0..compared.div_ceil(8) {
+            wrong[i % 2] |= (u64::from_ne_bytes(*region(frame, 8 * i)) ^ self.want[i]) & self.mask[i];
+        }
+        wrong[0] | wrong[1]
+    }
+
+    /// The 16-bit guard that belongs to a header with these moving octets.
+    #[inline(always)]
+    fn guard(&self, header: &[u8; HEADER_OCTETS]) -> u16 {
+        self.guard16 ^ u16::added::<FIXED_OCTETS, MOVING_OCTETS>(inside(header, FIXED_OCTETS))
+    }
+
+    /// The UDP checksum field that belongs to this header and the fill of its variant, in native order.
+    #[inline(always)]
+    fn udp_checksum(&self, header: &[u8; HEADER_OCTETS]) -> u16 {
+        let front = u64::from_ne_bytes(part(header, SUMMED_OFFSET));
+        let back = u64::from_ne_bytes(part(header, SUMMED_OFFSET + 8));
+        let base = self.udp_sum[usize::from(header[7]) % VARIANTS];
+        // The carry out of 64 bits weighs as much as a one (RFC 1071 section 2 (A)).
+        let (sum, carry) = front.overflowing_add(back);
+        let (sum, carry) = sum.overflowing_add(u64::from(base).wrapping_add(u64::from(carry)));
+        udp_field(sum.wrapping_add(u64::from(carry)))
+    }
+
+    /// Whether the fill is that of the sequence.
+    #[inline]
+    fn is_filled(&self, frame: &[u8], sequence: u32) -> bool {
+        frame[self.layout.fill..] == *self.windows.get(sequence as usize % VARIANTS)
     }
 
     /// What a frame is that is not intact.
@@ -247,13 +337,8 @@ impl Checker {
     }
 }
 
-/// The variant of the frame with these moving octets: the low bits of its sequence.
+/// Two octets in native order.
 #[inline(always)]
-fn variant(moving: &[u8; MOVING_OCTETS]) -> usize {
-    usize::from(moving[3]) % VARIANTS
-}
-
-/// One word of the comparison, in native order.
-fn eight(octets: &[u8; 8 * WORDS], word: usize) -> u64 {
-    u64::from_ne_bytes(part(octets, 8 * word))
+fn two(octets: &[u8], at: usize) -> u16 {
+    u16::from_ne_bytes(*region(octets, at))
 }

@@ -35,6 +35,12 @@ impl Model {
         if *copies == 1 { Arrival::First } else { Arrival::Copy }
     }
 
+    /// Whether a number has arrived and is not too old to tell.
+    fn contains(&self, sequence: u64) -> bool {
+        let late = self.highest.is_some_and(|highest| sequence / 64 + self.words <= highest / 64);
+        !late && self.copies_of.contains_key(&sequence)
+    }
+
     /// Loss periods of 0..offered: the gaps between the numbers that arrived.
     fn periods(&self, offered: u64) -> Vec<LossPeriod> {
         let mut periods: Vec<LossPeriod> = vec![];
@@ -158,17 +164,27 @@ proptest! {
     #[test]
     fn tracker_equals_the_model((span, arrivals) in scenario(), tail in 0..300u64) {
         let mut tracker = Tracker::new(span, 20);
+        let mut by_low = tracker.clone();
         let mut model = Model::new(span);
         for &sequence in &arrivals {
             prop_assert_eq!(tracker.extend(sequence as u32), sequence);
-            prop_assert_eq!(tracker.arrive(sequence), model.arrive(sequence), "arrival of {}", sequence);
+            let by_low = by_low.arrive_low(sequence as u32);
+            let judged = model.arrive(sequence);
+            prop_assert_eq!(tracker.arrive(sequence), judged, "arrival of {}", sequence);
+            prop_assert_eq!(by_low, judged, "arrival of {} by its low bits", sequence);
             prop_assert_eq!(tracker.highest(), model.highest);
             prop_assert_eq!(tracker.distinct(), model.copies_of.len() as u64);
             prop_assert_eq!(tracker.lost_so_far(), model.highest.map_or(0, |h| h + 1) - tracker.distinct());
             prop_assert_eq!(tracker.late(), model.late);
+            for near in [0, 1, 2, 63, 64, 65, span as u64] {
+                for number in [sequence.saturating_sub(near), sequence + near] {
+                    prop_assert_eq!(tracker.contains(number), model.contains(number), "{} after {}", number, sequence);
+                }
+            }
         }
         let every_number = model.highest.map_or(0, |highest| highest + 1);
         check_summary(&tracker, &model, every_number + tail)?;
+        prop_assert_eq!(by_low.finish(every_number + tail), tracker.finish(every_number + tail));
         prop_assert_eq!(tracker.finish(every_number), tracker.finish(every_number), "asking changes nothing");
     }
 

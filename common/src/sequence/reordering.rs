@@ -140,6 +140,24 @@ impl OrderMeter {
         self.recent[self.received as usize % DEGREES] = sequence;
     }
 
+    /// First copies in order, the numbers `from..next` one after the other.
+    pub(crate) fn run(&mut self, from: u64, next: u64) {
+        let count = next - from;
+        self.received += count;
+        if count >= DEGREES as u64 {
+            // All of the ring: slot by slot, each with the number that lies as far back as the slot does.
+            let (received, last) = (self.received, next - 1);
+            for (slot, recent) in self.recent.iter_mut().enumerate() {
+                let back = received.wrapping_sub(slot as u64) % DEGREES as u64;
+                *recent = last.wrapping_sub(back);
+            }
+        } else {
+            for back in 0..count {
+                self.recent[(self.received - back) as usize % DEGREES] = next - 1 - back;
+            }
+        }
+    }
+
     /// Before [`in_order`](Self::in_order): the next arrival skips the numbers from `expected` up to it.
     pub(crate) fn discontinuity(&mut self, expected: u64, sequence: u64) {
         let slot = self.slot(self.discontinuities);
@@ -206,7 +224,9 @@ impl OrderMeter {
         discontinuity as usize & (self.kept.len() - 1)
     }
 
-    pub(crate) fn summary(&self) -> Reordering {
+    /// What was measured, with a run of `run` more first copies in order.
+    pub(crate) fn summary(&self, run: u64) -> Reordering {
+        let received = self.received + run;
         let mut n_reordered: Vec<u64> = self
             .degrees
             .iter()
@@ -219,7 +239,7 @@ impl OrderMeter {
             .collect();
         n_reordered.reverse();
         Reordering {
-            received: self.received,
+            received,
             reordered: self.reordered,
             discontinuities: self.discontinuities,
             reordering_discontinuities: self.reordering_discontinuities,
@@ -228,7 +248,7 @@ impl OrderMeter {
             extent_unknown: self.extent_unknown,
             n_reordered,
             free_runs: self.reordered,
-            free_run_frames: self.received - self.reordered,
+            free_run_frames: received - self.reordered,
             free_run_squares: self.squares as f64,
         }
     }

@@ -64,6 +64,9 @@ impl Summary {
 pub struct Tracker {
     /// NextExp of RFC 4737: the highest number seen and 1.
     next: u64,
+    /// The numbers run_from..next are the latest arrivals, one after the other, all in the newest word of the window. Window
+    /// and order meter have not been told of them yet: whoever asks those adds the run, see [`Self::run`].
+    run_from: u64,
     window: Window,
     order: OrderMeter,
     runs: LossRuns,
@@ -81,6 +84,7 @@ impl Tracker {
         let window = Window::new(span);
         Self {
             next: 0,
+            run_from: 0,
             order: OrderMeter::new(window.span()),
             window,
             runs: LossRuns::new(periods_kept),
@@ -101,6 +105,7 @@ impl Tracker {
     /// As new, with the same window and limit; allocates nothing.
     pub fn reset(&mut self) {
         self.next = 0;
+        self.run_from = 0;
         self.window.reset();
         self.order.reset();
         self.runs.reset();
@@ -123,18 +128,46 @@ impl Tracker {
     /// Takes note of one arrival.
     #[inline]
     pub fn arrive(&mut self, sequence: u64) -> Arrival {
-        // The path of nearly every frame: the number expected, in the newest word of the window.
+        // The path of nearly every frame: the number expected, in the newest word of the window. It lengthens the run.
         if sequence == self.next && sequence & 63 != 0 {
-            self.window.mark_new(sequence);
-            self.next = sequence + 1;
-            self.order.in_order(sequence);
+            self.next = following(sequence);
             return Arrival::First;
         }
         self.arrive_otherwise(sequence)
     }
 
+    /// [`extend`](Self::extend) and [`arrive`](Self::arrive) in one, for those who need not know the number: cheaper, in
+    /// order.
+    #[inline]
+    pub fn arrive_low(&mut self, low: u32) -> Arrival {
+        if low == self.next as u32 && low & 63 != 0 {
+            self.next = following(self.next);
+            return Arrival::First;
+        }
+        self.arrive_otherwise(self.extend(low))
+    }
+
+    /// How many numbers the run has.
+    #[inline]
+    fn run(&self) -> u64 {
+        self.next - self.run_from
+    }
+
+    /// The run as bits of the newest word: at most 63 of them, because the number that begins a word is never in a run.
+    fn run_bits(&self) -> u64 {
+        ((1 << self.run()) - 1) << (self.run_from & 63)
+    }
+
+    /// Tells window and order meter of the run.
+    fn settle_run(&mut self) {
+        self.window.mark_run(self.run_bits());
+        self.order.run(self.run_from, self.next);
+        self.run_from = self.next;
+    }
+
     #[inline(never)]
     fn arrive_otherwise(&mut self, sequence: u64) -> Arrival {
+        self.settle_run();
         if sequence >= self.next {
             if sequence >= self.limit {
                 self.beyond += 1;
@@ -146,6 +179,7 @@ impl Tracker {
                 self.order.discontinuity(self.next, sequence);
             }
             self.next = sequence + 1;
+            self.run_from = self.next;
             self.order.in_order(sequence);
             return Arrival::First;
         }
@@ -172,10 +206,11 @@ impl Tracker {
     /// Exact as long as no number beyond `offered` has left the window, which takes two of them, a window apart;
     /// [`accept_below`](Self::accept_below) rules that out.
     pub fn finish(&self, offered: u64) -> Summary {
-        let beyond = self.window.seen_from(offered);
-        let distinct = (self.order.received() - beyond).min(offered);
+        let run = self.run_bits();
+        let beyond = self.window.seen_from(offered, run);
+        let distinct = (self.distinct() - beyond).min(offered);
         let mut runs = self.runs.clone();
-        self.window.settle(offered, &mut runs);
+        self.window.settle(offered, run, &mut runs);
         Summary {
             distinct,
             copies: self.copies,
@@ -183,7 +218,7 @@ impl Tracker {
             late: self.late,
             beyond: beyond + self.beyond,
             lost: offered - distinct,
-            reordering: self.order.summary(),
+            reordering: self.order.summary(self.run()),
             loss: runs.close(offered),
         }
     }
@@ -191,7 +226,7 @@ impl Tracker {
     /// Numbers that arrived at least once.
     #[inline]
     pub fn distinct(&self) -> u64 {
-        self.order.received()
+        self.order.received() + self.run()
     }
 
     /// Arrivals beyond the first of their number.
@@ -233,7 +268,9 @@ impl Tracker {
     /// Whether a number has arrived; false for one that the window no longer covers.
     #[inline]
     pub fn contains(&self, sequence: u64) -> bool {
-        sequence < self.next && !self.window.has_left(sequence) && self.window.contains(sequence)
+        sequence < self.next
+            && (sequence >= self.run_from
+                || !self.window.has_left(sequence) && self.window.contains(sequence))
     }
 
     /// The highest number seen; none before the first arrival.
@@ -245,11 +282,17 @@ impl Tracker {
     /// Numbers below the highest seen that have not arrived. It shrinks again when a hole in the window is filled.
     #[inline]
     pub fn lost_so_far(&self) -> u64 {
-        self.next - self.order.received()
+        self.run_from - self.order.received()
     }
 
     /// The numbers the window has room for.
     pub fn span(&self) -> usize {
         self.window.span()
     }
+}
+
+/// The number after one that was accepted: below the limit, so that it never wraps.
+#[inline(always)]
+const fn following(sequence: u64) -> u64 {
+    sequence.wrapping_add(1)
 }

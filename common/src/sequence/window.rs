@@ -59,6 +59,11 @@ impl Window {
         if word == self.top { self.newest } else { self.words[self.slot(word)].seen }
     }
 
+    /// [`Self::seen`] with a run that the newest word has not been told of yet.
+    fn seen_with(&self, word: u64, run: u64) -> u64 {
+        if word == self.top { self.newest | run } else { self.seen(word) }
+    }
+
     /// True if the number is older than anything the window still knows.
     #[inline]
     pub(crate) fn has_left(&self, sequence: u64) -> bool {
@@ -68,13 +73,19 @@ impl Window {
     /// Whether a number that lies in the window is marked.
     #[inline]
     pub(crate) fn contains(&self, sequence: u64) -> bool {
-        self.words[self.slot(sequence >> 6)].seen & (1 << (sequence & 63)) != 0
+        self.seen(sequence >> 6) & (1 << (sequence & 63)) != 0
     }
 
     /// Marks a number that lies in the newest word and is known to be unseen.
     #[inline]
     pub(crate) fn mark_new(&mut self, sequence: u64) {
         self.newest |= 1 << (sequence & 63);
+    }
+
+    /// Marks many numbers of the newest word, known to be unseen.
+    #[inline]
+    pub(crate) fn mark_run(&mut self, run: u64) {
+        self.newest |= run;
     }
 
     /// Marks a number that lies in the window.
@@ -118,26 +129,27 @@ impl Window {
         self.top = word;
     }
 
-    /// Numbers of at least `offered` that are marked.
-    pub(crate) fn seen_from(&self, offered: u64) -> u64 {
+    /// Numbers of at least `offered` that are marked; `run` are bits to add to the newest word.
+    pub(crate) fn seen_from(&self, offered: u64, run: u64) -> u64 {
         (self.floor.max(offered >> 6)..=self.top)
             .map(|word| {
                 let below = offered.saturating_sub(word << 6).min(64);
                 let kept = u64::MAX.checked_shl(below as u32).unwrap_or(0);
-                u64::from((self.seen(word) & kept).count_ones())
+                u64::from((self.seen_with(word, run) & kept).count_ones())
             })
             .sum()
     }
 
-    /// Gives `runs` what the window holds as if it were final, up to number `offered` and no further.
-    pub(crate) fn settle(&self, offered: u64, runs: &mut LossRuns) {
+    /// Gives `runs` what the window holds as if it were final, up to number `offered` and no further; `run` are bits to add to
+    /// the newest word.
+    pub(crate) fn settle(&self, offered: u64, run: u64, runs: &mut LossRuns) {
         for word in self.floor..=self.top {
             let first = word << 6;
             if first >= offered {
                 return;
             }
             let count = (offered - first).min(64) as u32;
-            runs.word(first, self.seen(word), count);
+            runs.word(first, self.seen_with(word, run), count);
         }
         runs.lost_from((self.top + 1) << 6);
     }

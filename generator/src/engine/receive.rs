@@ -134,9 +134,9 @@ impl Counting<'_> {
             self.counts.beyond += 1;
             return;
         }
-        self.counts.arrivals += 1;
-        let number = self.numbers.extend(header.reflector_sequence);
-        match self.numbers.arrive(number) {
+        // One more for each frame: 64 bits never wrap.
+        self.counts.arrivals = self.counts.arrivals.wrapping_add(1);
+        match self.numbers.arrive_low(header.reflector_sequence) {
             Arrival::First => match self.sequences.arrive(sequence) {
                 Arrival::First => {
                     self.damaged.intact_arrived(sequence);

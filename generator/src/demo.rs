@@ -47,16 +47,28 @@ impl Demo {
         std::fs::create_dir_all(&self.output)
             .map_err(|error| Failure::Usage(format!("{}: {error}", self.output.display())))?;
         let ink = Ink::stdout(no_color);
-        println!("{}", ink.paint(Style::Strong, "The bag for a weekend at the ferry terminal's ticket hall (invented)"));
+        println!(
+            "{}",
+            ink.paint(Style::Strong, "The bag for a weekend at the ferry terminal's ticket hall (invented)")
+        );
         println!(
             "Everything below happens on this machine, in two private network rooms joined by a software wire.\n\
              A {LINE_RATE} line is played, so that any machine can hold it; your own chain is proved at full rate.\n"
         );
-        println!("{}", ink.paint(Style::Strong, "1. Chain: patch P-1, tap T-1, converters C-1 and C-2, patch P-2: all is well"));
+        println!(
+            "{}",
+            ink.paint(
+                Style::Strong,
+                "1. Chain: patch P-1, tap T-1, converters C-1 and C-2, patch P-2: all is well"
+            )
+        );
         let (first, _) = self.decided(Script::faithful, "pass.json", no_color)?;
         expect(first == status::PASS, "a faultless wire must pass")?;
 
-        println!("{}", ink.paint(Style::Strong, "2. The same chain; now converter C-2 loses frames on the way back"));
+        println!(
+            "{}",
+            ink.paint(Style::Strong, "2. The same chain; now converter C-2 loses frames on the way back")
+        );
         let script = Script::from_json(FAULT).map_err(broken)?;
         let (second, ledger) = self.decided(|| script.clone(), "fail.json", no_color)?;
         expect(second == status::FAIL, "a wire that loses frames must fail")?;
@@ -70,13 +82,22 @@ impl Demo {
         }
         let exact = rows.iter().all(|row| row.forward.0 == row.forward.1 && row.homeward.0 == row.homeward.1);
         expect(exact && !rows.is_empty(), "the wire's ledger and the result must agree")?;
-        println!("\n{} Results: {}", ink.paint(Style::Good, "Every frame accounted for, in the right direction."), self.output.display());
+        println!(
+            "\n{} Results: {}",
+            ink.paint(Style::Good, "Every frame accounted for, in the right direction."),
+            self.output.display()
+        );
         Ok(status::PASS)
     }
 
     /// Runs until it is decided, three times at most: a machine that is busy with something else cannot offer the load,
     /// and kitproof says so instead of guessing.
-    fn decided(&self, script: impl Fn() -> Script, json: &str, no_color: bool) -> Result<(u8, Ledger), Failure> {
+    fn decided(
+        &self,
+        script: impl Fn() -> Script,
+        json: &str,
+        no_color: bool,
+    ) -> Result<(u8, Ledger), Failure> {
         let mut result = self.prove(script(), json, no_color)?;
         for _ in 0..2 {
             if result.0 != status::UNPROVEN {

@@ -18,7 +18,7 @@ fn main() -> ExitCode {
     match result {
         Ok(status) => ExitCode::from(status),
         Err(failure) => {
-            eprintln!("kitproof: {failure}");
+            cli::complain(&failure.to_string());
             ExitCode::from(failure.status())
         }
     }
@@ -33,6 +33,8 @@ fn in_a_runtime(cli: Cli) -> Result<u8, Failure> {
     runtime.block_on(async move {
         let mut interrupts = signal(SignalKind::interrupt()).map_err(no_signals)?;
         let mut terminations = signal(SignalKind::terminate()).map_err(no_signals)?;
+        // A terminal that was closed: what was measured still belongs into the file.
+        let mut hangups = signal(SignalKind::hangup()).map_err(no_signals)?;
         let mut asked = 0;
         let command = cli::run(cli, interrupt);
         tokio::pin!(command);
@@ -41,6 +43,7 @@ fn in_a_runtime(cli: Cli) -> Result<u8, Failure> {
                 result = &mut command => return result,
                 _ = interrupts.recv() => {}
                 _ = terminations.recv() => {}
+                _ = hangups.recv() => {}
             }
             asked += 1;
             let _ = stop.send(true);

@@ -92,10 +92,13 @@ fn main() -> ExitCode {
 
 async fn run(arguments: Arguments) -> Result<()> {
     let (medium, wire, watch) = match (&arguments.interface, arguments.listen) {
-        (Some(interface), _) => on_interface(interface, arguments.allow_default_route).await?,
+        (Some(interface), _) => {
+            on_interface(interface, arguments.allow_default_route, arguments.quiet).await?
+        }
         (None, Some(address)) => {
-            let socket =
-                tokio::net::UdpSocket::bind(address).await.with_context(|| format!("cannot listen on {address}"))?;
+            let socket = tokio::net::UdpSocket::bind(address)
+                .await
+                .with_context(|| format!("cannot listen on {address}"))?;
             (Medium::Udp { local: address.ip() }, ControlWire::Datagrams(socket), None)
         }
         (None, None) => bail!("name an interface, or an address to --listen on"),
@@ -106,7 +109,9 @@ async fn run(arguments: Arguments) -> Result<()> {
     if !arguments.quiet {
         let place = match &medium {
             Medium::Interface { name, .. } => format!("on {name}"),
-            Medium::Udp { .. } => format!("on UDP {}", arguments.listen.map(|a| a.to_string()).unwrap_or_default()),
+            Medium::Udp { .. } => {
+                format!("on UDP {}", arguments.listen.map(|a| a.to_string()).unwrap_or_default())
+            }
         };
         eprintln!(
             "kitproof-reflector {} {place}: returning the test frames of agreed sessions. Ctrl-C stops.\n{CAUTION}",
@@ -119,23 +124,31 @@ async fn run(arguments: Arguments) -> Result<()> {
     Ok(())
 }
 
-async fn on_interface(name: &str, allow_default_route: bool) -> Result<(Medium, ControlWire, Option<CarrierWatch>)> {
+async fn on_interface(
+    name: &str,
+    allow_default_route: bool,
+    quiet: bool,
+) -> Result<(Medium, ControlWire, Option<CarrierWatch>)> {
     let facts = link::facts(name).await?;
     let routes = link::default_route_interfaces().await.unwrap_or_default();
     let carries_route = routes.contains(&facts.index) && !allow_default_route;
+    // Who gets here first waits for the other end: no carrier yet is no reason to refuse, here.
+    let waits_for_carrier = facts.admin_up && facts.carrier == Some(false);
     let refused: Vec<String> = link::fit(&facts, carries_route)
         .into_iter()
-        .filter(|point| point.state == State::Refuse)
-        .map(|point| match point.advice {
-            Some(advice) => format!("{}: {advice}", point.found),
-            None => point.found,
-        })
+        .filter(|point| point.state == State::Refuse && !(waits_for_carrier && point.name == "carrier"))
+        .map(|point| point.in_one_line())
         .collect();
     if !refused.is_empty() {
         bail!("{name} cannot be used: {}", refused.join("; "));
     }
     let wire = ControlWire::frames(name, facts.index, random_mac(), true).map_err(explain)?;
     let watch = CarrierWatch::open(name).await.map_err(|error: LinkError| anyhow::anyhow!(error))?;
+    if waits_for_carrier && !quiet {
+        eprintln!(
+            "note: {name} has no carrier yet; if it stays so, check both ends of the cable, and that the kit has power"
+        );
+    }
     Ok((Medium::Interface { name: facts.name, index: facts.index }, wire, Some(watch)))
 }
 

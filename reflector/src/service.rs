@@ -1,6 +1,7 @@
 //! The reflector's sessions: consent, trials, counts, and when they are forgotten.
 
 use std::collections::HashMap;
+use std::io::Write;
 use std::time::{Duration, Instant};
 
 use kitproof_common::control::server::{Asked, Server};
@@ -111,7 +112,8 @@ impl Service {
 
     fn say(&self, text: &str) {
         if !self.quiet {
-            eprintln!("{text}");
+            // A standard error that is gone must not end the sessions.
+            let _ = writeln!(std::io::stderr(), "{text}");
         }
     }
 
@@ -125,17 +127,21 @@ impl Service {
     }
 
     /// The answer, and the address it is given from if that is not the usual one.
-    async fn reply(
-        &mut self,
-        asked: &Asked,
-    ) -> (Reply, Option<kitproof_common::frame::MacAddr>) {
+    async fn reply(&mut self, asked: &Asked) -> (Reply, Option<kitproof_common::frame::MacAddr>) {
         if let Some(id) = asked.request.session() {
             match self.sessions.get_mut(&id) {
-                Some(session) if session.peer == asked.peer => session.last_heard = Instant::now(),
+                // Of a session that has ended only the counts are left.
+                Some(session)
+                    if session.peer == asked.peer
+                        && (session.ended.is_none() || asked.request.is_about_the_past()) =>
+                {
+                    session.last_heard = Instant::now();
+                }
                 _ => {
-                    let text = "the reflector knows no such session: it was restarted, or the session was \
-                                idle for too long"
-                        .to_owned();
+                    let text =
+                        "the reflector knows no such session: it was restarted, or nothing was heard of \
+                                the session for too long (kitproof-reflector --idle)"
+                            .to_owned();
                     return (Reply::Refused { code: Refusal::UnknownSession, text }, None);
                 }
             }
@@ -184,10 +190,8 @@ impl Service {
             *id
         } else {
             if let Medium::Interface { name, index } = &self.medium {
-                let friends = [facts.as_ref(), end.link.as_ref()]
-                    .into_iter()
-                    .filter_map(|link| link?.mac)
-                    .collect();
+                let friends =
+                    [facts.as_ref(), end.link.as_ref()].into_iter().filter_map(|link| link?.mac).collect();
                 match self.isolation.look(name, *index, friends) {
                     Finding::Quiet => {}
                     Finding::Listening(left) => {
@@ -280,9 +284,8 @@ impl Service {
     }
 
     async fn finish(&mut self, id: u64, tag: u16) -> Reply {
-        let active = self.sessions.get_mut(&id).and_then(|session| {
-            session.trial.take_if(|trial| trial.tag == tag)
-        });
+        let active =
+            self.sessions.get_mut(&id).and_then(|session| session.trial.take_if(|trial| trial.tag == tag));
         if let Some(active) = active {
             self.conclude(id, active).await;
         }
@@ -374,8 +377,7 @@ impl Service {
         for id in idle {
             self.end(id, "expired: nothing was heard of it").await;
         }
-        self.sessions
-            .retain(|_, session| session.ended.is_none_or(|ended| now.duration_since(ended) < KEPT));
+        self.sessions.retain(|_, session| session.ended.is_none_or(|ended| now.duration_since(ended) < KEPT));
     }
 }
 

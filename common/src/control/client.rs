@@ -6,7 +6,7 @@ use std::time::Duration;
 use tokio::time::{Instant, timeout_at};
 
 use super::envelope::{self, DISCOVERY_OCTETS, Direction, PROTOCOL, REQUEST_OCTETS};
-use super::wire::{ControlWire, Peer};
+use super::wire::{ControlWire, Heard, Peer};
 use super::{DISCOVERY_GROUP, Refusal, Reply, Request, random};
 
 /// Why a question stayed without a useful answer.
@@ -47,6 +47,13 @@ pub struct Found {
     pub version: String,
 }
 
+/// Where they are, in words: "alpha (eth1) and beta (eth0)".
+#[must_use]
+pub fn places(found: &[Found]) -> String {
+    let places: Vec<String> = found.iter().map(|one| format!("{} ({})", one.host, one.interface)).collect();
+    places.join(" and ")
+}
+
 /// Asks the link who is there, every 200 ms until somebody answers or `patience` is over, and a moment
 /// longer, so that a second reflector is not overlooked.
 ///
@@ -68,15 +75,18 @@ pub async fn discover(wire: &ControlWire, patience: Duration) -> Result<Vec<Foun
         }
         let again = end.min(Instant::now() + AGAIN);
         while let Ok(heard) = timeout_at(again, wire.receive(&mut buffer)).await {
-            let (peer, length) = heard?;
-            match reply_in(&buffer[..length], exchange) {
+            let Heard { peer, octets, .. } = heard?;
+            match reply_in(&buffer[..octets], exchange) {
                 Some(Ok(Reply::Here { host, interface, version, .. })) => {
                     if found.iter().all(|one| one.peer != peer) {
                         found.push(Found { peer, host, interface, version });
                         end = end.min(Instant::now() + LINGER);
                     }
                 }
-                Some(Err(theirs)) => other_version = Some(theirs),
+                Some(Err(theirs)) => {
+                    other_version = Some(theirs);
+                    end = end.min(Instant::now() + LINGER);
+                }
                 _ => {}
             }
         }
@@ -115,7 +125,7 @@ impl Client {
             }
             let again = end.min(Instant::now() + wait);
             while let Ok(heard) = timeout_at(again, self.wire.receive(&mut buffer)).await {
-                let (_, length) = match heard {
+                let Heard { octets, .. } = match heard {
                     Ok(heard) => heard,
                     Err(error) if passing(&error) => {
                         tokio::time::sleep(FIRST_WAIT).await;
@@ -123,7 +133,7 @@ impl Client {
                     }
                     Err(error) => return Err(error.into()),
                 };
-                match reply_in(&buffer[..length], self.exchange) {
+                match reply_in(&buffer[..octets], self.exchange) {
                     Some(Ok(Reply::Refused { code, text })) => return Err(AskError::Refused { code, text }),
                     Some(Ok(reply)) => return Ok(reply),
                     Some(Err(theirs)) => return Err(AskError::Version { theirs, ours: PROTOCOL }),

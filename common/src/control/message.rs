@@ -45,18 +45,37 @@ pub struct TrialSpec {
 #[serde(rename_all = "snake_case")]
 pub enum Request {
     /// Is there a reflector? The one request that may be sent to a group.
-    Discover { version: String },
+    Discover {
+        version: String,
+    },
     /// Agree to a session. Repeated until the answer is no longer [`Reply::Listening`].
-    Open { asker: u64, end: End, data: DataAddress },
+    Open {
+        asker: u64,
+        end: End,
+        data: DataAddress,
+    },
     /// Get ready for a trial.
-    Start { session: u64, trial: TrialSpec },
+    Start {
+        session: u64,
+        trial: TrialSpec,
+    },
     /// Say something from the address that test frames are returned from, so that switches learn it.
-    Learn { session: u64 },
+    Learn {
+        session: u64,
+    },
     /// The trial's last frame has left: empty the queues, then tell the counts.
-    Finish { session: u64, trial: u16 },
+    Finish {
+        session: u64,
+        trial: u16,
+    },
     /// The counts of a finished (or broken) trial, again.
-    Counts { session: u64, trial: u16 },
-    Close { session: u64 },
+    Counts {
+        session: u64,
+        trial: u16,
+    },
+    Close {
+        session: u64,
+    },
 }
 
 impl Request {
@@ -71,6 +90,12 @@ impl Request {
             | Request::Counts { session, .. }
             | Request::Close { session } => Some(*session),
         }
+    }
+
+    /// Whether it can be answered for a session that has ended: what was counted, and another goodbye.
+    #[must_use]
+    pub fn is_about_the_past(&self) -> bool {
+        matches!(self, Request::Finish { .. } | Request::Counts { .. } | Request::Close { .. })
     }
 }
 

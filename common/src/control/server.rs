@@ -7,7 +7,7 @@ use std::time::{Duration, Instant};
 use pnet_base::MacAddr;
 
 use super::envelope::{self, Direction, OVERHEAD, PROTOCOL};
-use super::wire::{ControlWire, Peer};
+use super::wire::{ControlWire, Heard, Peer};
 use super::{Refusal, Reply, Request};
 
 /// A request that is to be answered.
@@ -38,14 +38,15 @@ impl Server {
     }
 
     /// The next request that needs an answer of the caller's. Damaged and foreign messages are passed over;
-    /// a request of another version is answered here; a repeated one gets its answer repeated; a second
-    /// discovery by the same asker within a second is not answered at all.
+    /// a request of another version is answered here; a repeated one gets its answer repeated. A second
+    /// discovery (or question of another version) by the same asker within a second is not answered at all, nor is
+    /// anything but a discovery that was sent to a group.
     ///
     /// # Errors
     /// What the kernel says.
     pub async fn next(&mut self) -> io::Result<Asked> {
         loop {
-            let (peer, octets) = match self.wire.receive(&mut self.buffer).await {
+            let Heard { peer, octets, to_group } = match self.wire.receive(&mut self.buffer).await {
                 Ok(heard) => heard,
                 // The link is administratively down for the moment.
                 Err(error) if error.raw_os_error() == Some(libc::ENETDOWN) => {
@@ -58,16 +59,19 @@ impl Server {
             if opened.direction != Direction::Request {
                 continue;
             }
-            let exchange = opened.exchange;
+            let (exchange, version) = (opened.exchange, opened.version);
             if exchange == 0 {
                 // An announcement, for the switches on the way only.
                 continue;
             }
-            if opened.version != PROTOCOL {
+            if version != PROTOCOL {
+                // It may be a discovery of that version, so it is answered at the pace of one.
+                if !self.may_answer_discovery(peer) {
+                    continue;
+                }
                 let text = format!(
-                    "this reflector speaks protocol version {PROTOCOL}, the generator version {}: install \
-                     the same release of kitproof on both machines",
-                    opened.version
+                    "this reflector speaks protocol version {PROTOCOL}, the generator version {version}: install \
+                     the same release of kitproof on both machines"
                 );
                 let reply = Reply::Refused { code: Refusal::Version, text };
                 let asked =
@@ -80,6 +84,9 @@ impl Server {
                 if !self.may_answer_discovery(peer) {
                     continue;
                 }
+            } else if to_group {
+                // Discovery is the one question that may be put to everybody.
+                continue;
             } else if let Some((last, answer)) = self.answers.get(&peer)
                 && *last == exchange
             {

@@ -46,7 +46,8 @@ pub fn judge(frame: &[u8], friends: &[MacAddr]) -> Option<Stranger> {
     if friends.contains(&from) {
         return None;
     }
-    let word = |at: usize| -> Option<u16> { Some(u16::from_be_bytes([*frame.get(at)?, *frame.get(at + 1)?])) };
+    let word =
+        |at: usize| -> Option<u16> { Some(u16::from_be_bytes([*frame.get(at)?, *frame.get(at + 1)?])) };
     let mut at = 12;
     while matches!(word(at)?, 0x8100 | 0x88A8) {
         at += 4;

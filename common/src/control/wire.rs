@@ -19,6 +19,16 @@ pub enum Peer {
     Udp(SocketAddr),
 }
 
+/// A message that came in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Heard {
+    pub peer: Peer,
+    /// Its length in the buffer.
+    pub octets: usize,
+    /// It was sent to a group of stations, not to this one alone.
+    pub to_group: bool,
+}
+
 /// A socket for control messages.
 pub enum ControlWire {
     Frames { port: AsyncFd<ControlPort>, mac: MacAddr },
@@ -33,12 +43,7 @@ impl ControlWire {
     ///
     /// # Errors
     /// As [`ControlPort::open`]. Must be called inside a tokio runtime.
-    pub fn frames(
-        interface: &str,
-        index: u32,
-        mac: MacAddr,
-        discoverable: bool,
-    ) -> Result<Self, OpenError> {
+    pub fn frames(interface: &str, index: u32, mac: MacAddr, discoverable: bool) -> Result<Self, OpenError> {
         let group = [mac, DISCOVERY_GROUP];
         let heard = if discoverable { &group[..] } else { &group[..1] };
         let port = ControlPort::open_watched(interface, index, &Filter::addresses(heard, &[]))?;
@@ -72,11 +77,11 @@ impl ControlWire {
         }
     }
 
-    /// Receives the next message: its octets go into `buffer`; who sent it, and how many they are.
+    /// Receives the next message: its octets go into `buffer`.
     ///
     /// # Errors
     /// What the kernel says.
-    pub async fn receive(&self, buffer: &mut [u8]) -> io::Result<(Peer, usize)> {
+    pub async fn receive(&self, buffer: &mut [u8]) -> io::Result<Heard> {
         match self {
             ControlWire::Frames { port, .. } => loop {
                 let mut ready = port.readable().await?;
@@ -85,14 +90,17 @@ impl ControlWire {
                 if length < HEADER || buffer[12..14] != ETHERTYPE.to_be_bytes() {
                     continue;
                 }
+                let to_group = buffer[0] & 1 == 1;
                 let mut from = [0; 6];
                 from.copy_from_slice(&buffer[6..12]);
                 buffer.copy_within(HEADER..length, 0);
-                return Ok((Peer::Mac(MacAddr::from(from)), length - HEADER));
+                return Ok(Heard { peer: Peer::Mac(MacAddr::from(from)), octets: length - HEADER, to_group });
             },
             ControlWire::Datagrams(socket) => loop {
                 match socket.recv_from(buffer).await {
-                    Ok((length, from)) => return Ok((Peer::Udp(from), length)),
+                    Ok((octets, from)) => {
+                        return Ok(Heard { peer: Peer::Udp(from), octets, to_group: false });
+                    }
                     Err(error) if error.kind() == io::ErrorKind::ConnectionRefused => {}
                     Err(error) => return Err(error),
                 }

@@ -44,6 +44,13 @@ impl Point {
         Self::new(name, State::Good, found)
     }
 
+    /// In one line: what was looked at, what was found, and what to do about it.
+    #[must_use]
+    pub fn in_one_line(&self) -> String {
+        let advice = self.advice.as_ref().map_or(String::new(), |advice| format!(" -> {advice}"));
+        format!("{}: {}{advice}", self.name, self.found)
+    }
+
     fn advise(self, advice: impl Into<String>) -> Self {
         Self { advice: Some(advice.into()), ..self }
     }
@@ -51,6 +58,8 @@ impl Point {
 
 /// Largest MTU of plain Ethernet, octets; the RFC 2544 set needs it.
 const PLAIN_MTU: u32 = 1500;
+/// The session's own messages need this much, octets: every request is as long as the longest reply.
+const CONTROL_MTU: u32 = crate::control::envelope::REQUEST_OCTETS as u32;
 /// A ring shorter than this and shorter than it could be is worth lengthening (common practice, no source).
 const SHORT_RING: u32 = 1024;
 /// A receive buffer below this holds less than about 2 ms of 1 Gb/s in small frames (common practice, no source).
@@ -109,9 +118,9 @@ fn kind(facts: &LinkFacts) -> Point {
 
 fn admin(facts: &LinkFacts) -> Point {
     if facts.admin_up {
-        Point::good("up", "administratively up")
+        Point::good("state", "administratively up")
     } else {
-        Point::new("up", State::Refuse, "administratively down")
+        Point::new("state", State::Refuse, "administratively down")
             .advise(format!("ip link set {} up", facts.name))
     }
 }
@@ -130,7 +139,10 @@ fn carrier(facts: &LinkFacts) -> Point {
 fn route(facts: &LinkFacts, default_route: bool) -> Point {
     if default_route {
         Point::new("default route", State::Refuse, format!("the host reaches its network through {}", facts.name))
-            .advise("use another port: a test at line rate would cut the host off, and its traffic would spoil the test")
+            .advise(
+                "use another port: a test at line rate would cut the host off, and its traffic would spoil the test \
+                 (--allow-default-route, if that is what you want)",
+            )
     } else {
         Point::good("default route", "none through this interface")
     }
@@ -216,7 +228,10 @@ fn rings(facts: &LinkFacts) -> Point {
 fn mtu(facts: &LinkFacts) -> Point {
     let largest = u64::from(facts.mtu) + 18;
     let found = format!("{}: frames up to {largest} bytes", facts.mtu);
-    if facts.mtu < PLAIN_MTU {
+    if facts.mtu < CONTROL_MTU {
+        Point::new("MTU", State::Refuse, format!("{found}, too few for the messages of the pair itself"))
+            .advise(format!("ip link set {} mtu {PLAIN_MTU}", facts.name))
+    } else if facts.mtu < PLAIN_MTU {
         Point::new("MTU", State::Warn, found)
             .advise(format!("for the usual set of sizes: ip link set {} mtu {PLAIN_MTU}", facts.name))
     } else {
@@ -486,7 +501,7 @@ mod tests {
         let joins = Some(Offloads { lro: true, ..Offloads::default() });
         let looped = Some(Offloads { loopback: true, ..Offloads::default() });
         let cases = [
-            (LinkFacts { admin_up: false, ..port() }, "up", State::Refuse),
+            (LinkFacts { admin_up: false, ..port() }, "state", State::Refuse),
             (LinkFacts { carrier: Some(false), ..port() }, "carrier", State::Refuse),
             (LinkFacts { master: Some(3), ..port() }, "master", State::Refuse),
             (LinkFacts { speed_mbps: None, claimed_speed_mbps: None, ..port() }, "speed", State::Unknown),
@@ -494,7 +509,8 @@ mod tests {
             (LinkFacts { pause: paused, ..port() }, "flow control", State::Warn),
             (LinkFacts { eee: drowsy, ..port() }, "energy efficient Ethernet", State::Warn),
             (LinkFacts { rings: short, ..port() }, "rings", State::Warn),
-            (LinkFacts { mtu: 1400, ..port() }, "MTU", State::Warn),
+            (LinkFacts { mtu: 1480, ..port() }, "MTU", State::Warn),
+            (LinkFacts { mtu: 1479, ..port() }, "MTU", State::Refuse),
             (LinkFacts { counts_drops: false, ..port() }, "drop counters", State::Unknown),
             (LinkFacts { offloads: joins, ..port() }, "offloads", State::Warn),
             (LinkFacts { offloads: looped, ..port() }, "offloads", State::Refuse),

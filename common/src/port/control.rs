@@ -39,9 +39,8 @@ impl ControlPort {
         let port = Self::open(interface, index, filter)?;
         // SAFETY: `as_raw_fd` gives the one descriptor that `port` owns: the same one every time, open for as
         // long as `port` lives, and the AsyncFd owns `port`.
-        unsafe { AsyncFd::register(port) }.map_err(|error| {
-            OpenError::at(interface, "watching the control socket", error.into())
-        })
+        unsafe { AsyncFd::register(port) }
+            .map_err(|error| OpenError::at(interface, "watching the control socket", error.into()))
     }
 
     /// Sends one whole frame (without the FCS).

@@ -143,11 +143,15 @@ pub enum OpenError {
 impl OpenError {
     fn at(what: &str, step: &'static str, source: io::Error) -> Self {
         match source.raw_os_error() {
-            Some(libc::EPERM | libc::EACCES) => {
-                OpenError::Permission { what: what.to_owned(), program: program() }
-            }
+            Some(libc::EPERM | libc::EACCES) => OpenError::no_permission(what),
             _ => OpenError::System { what: what.to_owned(), step, source },
         }
+    }
+
+    /// The capability to open `what` is missing.
+    #[must_use]
+    pub fn no_permission(what: &str) -> Self {
+        OpenError::Permission { what: what.to_owned(), program: program() }
     }
 
     /// True when a capability is missing.

@@ -84,7 +84,8 @@ pub(super) fn attach_filter(fd: BorrowedFd<'_>, program: &[libc::sock_filter]) -
     set_option(fd, libc::SOL_SOCKET, libc::SO_ATTACH_FILTER, program)
 }
 
-/// Waits for any of `events`; false when the time ran out.
+/// Waits for any of `events`; false when the time ran out, or when all there was to hear is an error of the past:
+/// an interface that was down for a moment. That error is taken off the socket, or no later wait would wait.
 pub(super) fn poll(fd: BorrowedFd<'_>, events: i16, timeout: Duration) -> io::Result<bool> {
     let mut entry = libc::pollfd { fd: fd.as_raw_fd(), events, revents: 0 };
     let timeout = libc::timespec {
@@ -93,7 +94,13 @@ pub(super) fn poll(fd: BorrowedFd<'_>, events: i16, timeout: Duration) -> io::Re
     };
     // SAFETY: one live pollfd and one live timespec; a null signal mask leaves the mask alone, ppoll(2).
     match check(unsafe { libc::ppoll(&raw mut entry, 1, &raw const timeout, std::ptr::null()) }) {
-        Ok(ready) => Ok(ready > 0),
+        Ok(0) => Ok(false),
+        Ok(_) => {
+            if entry.revents & libc::POLLERR != 0 {
+                let _: i32 = get_option(fd, libc::SOL_SOCKET, libc::SO_ERROR)?;
+            }
+            Ok(entry.revents & events != 0)
+        }
         Err(error) if error.kind() == io::ErrorKind::Interrupted => Ok(false),
         Err(error) => Err(error),
     }

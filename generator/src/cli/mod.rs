@@ -5,6 +5,8 @@ pub mod preflight;
 pub mod progress;
 pub mod prove;
 
+use std::io::Write;
+
 use clap::{Parser, Subcommand};
 use tokio::sync::watch;
 
@@ -30,6 +32,11 @@ pub enum Command {
     Preflight(preflight::Preflight),
     /// The whole thing on a private bench made on this machine: no hardware, no privilege needed
     Demo(crate::demo::Demo),
+}
+
+/// Says one clear line. A standard error that is gone (a closed terminal) is no reason to lose a result.
+pub fn complain(text: &str) {
+    let _ = writeln!(std::io::stderr(), "kitproof: {text}");
 }
 
 /// Runs a command to its exit status.

@@ -1,5 +1,6 @@
 //! The options that every sending command shares.
 
+use std::io::Write;
 use std::net::{IpAddr, SocketAddr, ToSocketAddrs};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -9,8 +10,10 @@ use kitproof_common::control::UDP_PORT;
 use kitproof_common::frame::{Encapsulation, Fill, Tag, Tags};
 use kitproof_common::line::{LineRate, Load, Tolerance};
 use kitproof_common::{host, link};
+use rustix::fs::{Access, access};
 use rustix::thread::CapabilitySet;
 
+use super::complain;
 use crate::procedure::failure::Failure;
 use crate::procedure::plan::{Target, Wanted};
 use crate::report::{self, Ink, RunResult};
@@ -209,17 +212,31 @@ impl Outputs {
     /// Finds out before the first frame whether the files can be there.
     ///
     /// # Errors
-    /// [`Failure::Usage`]: a folder that is not there.
+    /// [`Failure::Usage`]: a folder that is not there, or that may not be written to.
     pub fn check(&self) -> Result<(), Failure> {
         for path in [&self.json, &self.csv].into_iter().flatten() {
             let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty());
             if let Some(folder) = folder
                 && !folder.is_dir()
             {
-                return Err(Failure::Usage(format!("{}: there is no folder {}", path.display(), folder.display())));
+                return Err(Failure::Usage(format!(
+                    "{}: there is no folder {}",
+                    path.display(),
+                    folder.display()
+                )));
             }
             if path.is_dir() {
                 return Err(Failure::Usage(format!("{} is a folder, not a file", path.display())));
+            }
+            // A file that is there is replaced by a new one beside it, so it is the folder that counts.
+            let place =
+                if path.exists() && !path.is_file() { path } else { folder.unwrap_or(Path::new(".")) };
+            if let Err(error) = access(place, Access::WRITE_OK) {
+                return Err(Failure::Usage(format!(
+                    "{} could not be written ({}: {error}); name a file in a folder that you may write to",
+                    path.display(),
+                    place.display()
+                )));
             }
         }
         Ok(())
@@ -245,16 +262,25 @@ impl Outputs {
         let json = match result.to_json() {
             Ok(json) => json,
             Err(error) => {
-                eprintln!("kitproof: the result cannot be put into JSON: {error}");
+                complain(&format!("the result cannot be put into JSON: {error}"));
                 String::new()
             }
         };
-        if self.json_on_stdout() {
-            print!("{json}");
+        let (shown, what) = if self.json_on_stdout() {
+            (json.clone(), "the result")
         } else {
-            print!("{}", report::table(result, Ink::stdout(no_color)));
+            (report::table(result, Ink::stdout(no_color)), "the table")
+        };
+        // A table that nobody can read is no loss where the same is in a file.
+        let in_a_file = self.csv.is_some() || (self.json.is_some() && !self.json_on_stdout());
+        let mut written = in_a_file;
+        match print(&shown) {
+            Ok(()) => written = true,
+            Err(error) => complain(&format!(
+                "{what} could not be written to standard output: {error}; see what takes it (a full disk, a program \
+                 that has ended), or name a file with --json"
+            )),
         }
-        let mut written = true;
         if let Some(path) = self.json.as_deref().filter(|_| !self.json_on_stdout()) {
             written &= keep(path, json.into_bytes());
         }
@@ -262,7 +288,7 @@ impl Outputs {
             match report::csv(result) {
                 Ok(text) => written &= keep(path, text.into_bytes()),
                 Err(error) => {
-                    eprintln!("kitproof: the result cannot be put into CSV: {error}");
+                    complain(&format!("the result cannot be put into CSV: {error}"));
                     written = false;
                 }
             }
@@ -276,11 +302,20 @@ fn keep(path: &Path, contents: Vec<u8>) -> bool {
     match report::write(path, contents) {
         Ok(()) => true,
         Err(error) => {
-            eprintln!("kitproof: {error}; what should be in it follows on standard output");
-            print!("{}", String::from_utf8_lossy(&error.contents));
+            match print(&String::from_utf8_lossy(&error.contents)) {
+                Ok(()) => complain(&format!("{error}; what should be in it is on standard output instead")),
+                Err(second) => complain(&format!("{error}; nor could it be printed: {second}")),
+            }
             false
         }
     }
+}
+
+/// Prints, and says whether it went.
+fn print(text: &str) -> std::io::Result<()> {
+    let mut stdout = std::io::stdout().lock();
+    stdout.write_all(text.as_bytes())?;
+    stdout.flush()
 }
 
 /// Looks at what was named.

@@ -64,15 +64,14 @@ impl Progress {
     pub fn say(&mut self, text: &str) {
         self.clear();
         if !self.quiet {
-            eprintln!("{text}");
+            tell(&format!("{text}\n"));
         }
     }
 
     /// Takes the live line away and starts anew.
     pub fn clear(&mut self) {
         if self.width > 0 {
-            eprint!("\r{:width$}\r", "", width = self.width);
-            let _ = std::io::stderr().flush();
+            tell(&format!("\r{:width$}\r", "", width = self.width));
         }
         self.width = 0;
         self.last = None;
@@ -80,11 +79,15 @@ impl Progress {
 
     fn write(&mut self, line: &str) {
         if self.terminal {
-            eprint!("\r{line:width$}", width = self.width);
-            let _ = std::io::stderr().flush();
+            tell(&format!("\r{line:width$}", width = self.width));
             self.width = line.chars().count();
         } else {
-            eprintln!("{line}");
+            tell(&format!("{line}\n"));
         }
     }
+}
+
+/// A standard error that is gone must not end a measurement.
+fn tell(text: &str) {
+    let _ = std::io::stderr().write_all(text.as_bytes());
 }

@@ -1,9 +1,12 @@
 //! `kitproof prove`.
 
+use std::io::IsTerminal;
+
 use clap::Args;
 use kitproof_common::host;
 use tokio::sync::watch;
 
+use super::complain;
 use super::options::{Outputs, Sending};
 use super::progress::Progress;
 use crate::procedure::failure::{Failure, status};
@@ -66,6 +69,10 @@ impl Prove {
         let run = run?;
         let result = result::of(&run, "prove", started);
         let written = self.outputs.write(&result, no_color);
+        if written && !std::io::stdout().is_terminal() {
+            // The table is not before anybody's eyes: whoever reads the log is told in one line.
+            result.in_one_line().inspect(|line| complain(line));
+        }
         Ok(match result.verdict {
             // What is proven stays proven, however the run ended.
             _ if run.interrupted => status::INTERRUPTED,

@@ -21,6 +21,9 @@ const LEAD_NS: u64 = 20_000_000;
 /// A wait shorter than this is spun away; a longer one is slept, all but [`SPIN_NS`].
 const SLEEP_ABOVE_NS: u64 = 250_000;
 const SPIN_NS: u64 = 120_000;
+/// A port that takes nothing for this long is asked again at leisure. The longest frame takes 7.4 ms at 10 Mb/s.
+const FULL_NS: u64 = 10_000_000;
+const FULL_NAP: Duration = Duration::from_micros(200);
 /// How long the receiver rests when frames come in fast: the ring is deep and the kernel stamps arrivals, so
 /// looking more often would only take the processor from somebody.
 const REST: Duration = Duration::from_micros(200);
@@ -125,11 +128,19 @@ fn sending<P: Transmit>(
 ) -> Result<Departures, SendError> {
     let mut sender = Sender::new(&mut port, trial, progress, start_ns)?;
     let mut failure = None;
+    let mut full_since = None;
     while !progress.stop_sending.load(Ordering::Relaxed) {
-        match sender.step(monotonic_ns()) {
+        let now = monotonic_ns();
+        let step = sender.step(now);
+        if !matches!(step, Ok(Step::Full)) {
+            full_since = None;
+        }
+        match step {
             Ok(Step::Sent(_)) => {}
             Ok(Step::Idle { until }) => wait_until(until, progress),
-            Ok(Step::Full) => std::hint::spin_loop(),
+            Ok(Step::Full) if now - *full_since.get_or_insert(now) < FULL_NS => std::hint::spin_loop(),
+            // A port without carrier, most likely: the processor is somebody else's meanwhile.
+            Ok(Step::Full) => std::thread::sleep(FULL_NAP),
             Ok(Step::Done) => break,
             Err(error) => {
                 failure = Some(error);

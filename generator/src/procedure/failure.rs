@@ -61,9 +61,11 @@ impl From<AskError> for Failure {
             AskError::Version { .. } | AskError::Confused | AskError::Io(_) => {
                 Failure::Environment(error.to_string())
             }
-            AskError::Silent { .. } => {
-                Failure::Environment(format!("the reflector does not answer: {error}"))
-            }
+            AskError::Silent { waited } => Failure::Environment(format!(
+                "the reflector does not answer (asked for {:.1} s): see that kitproof-reflector runs at the far end and \
+                 that the path to it is up",
+                waited.as_secs_f64()
+            )),
             AskError::Refused { code: Refusal::UnknownSession | Refusal::UnknownTrial, .. } => {
                 Failure::Incomplete(error.to_string())
             }

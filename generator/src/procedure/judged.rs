@@ -6,8 +6,8 @@ use kitproof_common::link::{self, CarrierEvent, HostDid, PortDrops};
 use super::plan::{Plan, Target};
 use super::trial::Outcome;
 use crate::verdict::{
-    Account, Bounds, CarrierLoss, LoadFacts, Pauses, Reason, ReferenceFacts, TrialFacts, Verdict, WindowFacts, account,
-    judge,
+    Account, Bounds, CarrierLoss, LoadFacts, Pauses, Reason, ReferenceFacts, TrialFacts, Verdict,
+    WindowFacts, account, judge,
 };
 
 /// A trial and what it proves.
@@ -175,10 +175,31 @@ fn carrier_losses(outcome: &Outcome, near: &End, far: &End) -> Vec<CarrierLoss> 
             losses: change.losses,
             host: change.host,
         });
-        losses.extend(outages(far_changes, &port(far, "reflector"), "forward"));
+        let mut far_losses = outages(far_changes, &port(far, "reflector"), "forward");
+        excuse(&mut losses, &far_losses);
+        excuse(&mut far_losses, &losses);
+        losses.extend(far_losses);
     }
     losses
 }
+
+/// The two ends may tell of one outage this far apart (seconds): the kernel tells of a change up to a second late.
+const SAME_OUTAGE_S: f64 = 1.5;
+
+/// A port that one host takes down takes the carrier of the other end with it: that is not the chain's doing either.
+fn excuse(losses: &mut [CarrierLoss], by: &[CarrierLoss]) {
+    for loss in losses.iter_mut().filter(|loss| loss.host_did.is_none()) {
+        let cause = by.iter().find(|other| {
+            other.host_did.as_ref().is_some_and(|did| !did.ends_with(ELSEWHERE))
+                && (other.at_s - loss.at_s).abs() <= SAME_OUTAGE_S
+        });
+        if let Some(CarrierLoss { host_did: Some(did), .. }) = cause {
+            loss.host_did = Some(format!("{did}{ELSEWHERE}"));
+        }
+    }
+}
+
+const ELSEWHERE: &str = " at the other end";
 
 struct Change {
     at_s: f64,
@@ -210,9 +231,8 @@ fn outages(changes: impl Iterator<Item = Change>, port: &str, direction: &str) -
 }
 
 fn pauses(outcome: &Outcome, near: &End, far: &End) -> Vec<Pauses> {
-    let on = |end: &End| {
-        end.link.as_ref().and_then(|link| link.pause).is_some_and(|pause| pause.rx || pause.tx)
-    };
+    let on =
+        |end: &End| end.link.as_ref().and_then(|link| link.pause).is_some_and(|pause| pause.rx || pause.tx);
     let mut all = Vec::new();
     if let Some((received, sent)) = outcome.near_pauses {
         all.push(Pauses { port: port(near, "generator"), received, sent, switched_on: on(near) });

@@ -3,7 +3,7 @@
 use std::net::SocketAddr;
 use std::time::Duration;
 
-use kitproof_common::frame::{Encapsulation, Fill, FrameSpec, MacAddr, Tags};
+use kitproof_common::frame::{Encapsulation, Fill, FrameSpec, MacAddr, TPID_CUSTOMER, Tags};
 use kitproof_common::line::{FrameRate, LineRate, Load, Tolerance, line_frame_rate};
 use kitproof_common::link::{LinkFacts, LinkKind};
 
@@ -180,42 +180,52 @@ struct Pacing {
     ahead: u32,
 }
 
+/// In words: "ipv4 frame with one tag".
+fn kind_of_frame(wanted: &Wanted) -> String {
+    let tags = match wanted.tags.len() {
+        0 => "",
+        1 => " with one tag",
+        _ => " with two tags",
+    };
+    format!("{} frame{tags}", wanted.encapsulation)
+}
+
 /// The frame sizes to test, and what was changed about the default set.
 fn sizes(wanted: &Wanted, facts: Option<&LinkFacts>) -> Result<(Vec<u16>, Vec<String>), Failure> {
     let smallest = FrameSpec::minimum_size(wanted.encapsulation, &wanted.tags);
-    // 14 octets of Ethernet header and 4 of FCS; a tag is not counted in the MTU.
-    let largest = facts.map(|facts| facts.mtu + 18 + 4 * wanted.tags.len() as u32);
+    // 14 octets of Ethernet header and 4 of FCS. The kernel lets a packet socket send 4 octets more if the outer tag is an
+    // 802.1Q one (0x8100), and no more for an 802.1ad one or a second tag (packet_extra_vlan_len_allowed in
+    // net/packet/af_packet.c): measured, EMSGSIZE.
+    let tag = wanted.tags.iter().next().is_some_and(|outer| outer.tpid == TPID_CUSTOMER);
+    let largest = facts.map(|facts| facts.mtu + 18 + if tag { 4 } else { 0 });
     let mut notes = Vec::new();
     let Some(asked) = &wanted.frame_sizes else {
         let mut sizes: Vec<u16> = RFC2544_SIZES.to_vec();
         if smallest > RFC2544_SIZES[0] {
             sizes[0] = smallest;
             notes.push(format!(
-                "the smallest {} frame with {} tag(s) that can be tested has {smallest} octets; it stands for 64",
-                wanted.encapsulation,
-                wanted.tags.len()
+                "the smallest {} that can be tested has {smallest} bytes; it stands for 64",
+                kind_of_frame(wanted)
             ));
         }
         if let Some(largest) = largest
             && sizes.iter().any(|size| u32::from(*size) > largest)
         {
             sizes.retain(|size| u32::from(*size) <= largest);
-            notes.push(format!("sizes above {largest} octets do not fit the MTU and are left out"));
+            notes.push(format!("sizes above {largest} bytes do not fit the MTU and are left out"));
         }
         return Ok((sizes, notes));
     };
     for size in asked {
         if *size < smallest {
             return Err(Failure::Usage(format!(
-                "--frame-size {size}: the smallest {} frame with {} tag(s) that holds a test header has \
-                 {smallest} octets",
-                wanted.encapsulation,
-                wanted.tags.len()
+                "--frame-size {size}: the smallest {} that holds a test header has {smallest} bytes",
+                kind_of_frame(wanted)
             )));
         }
         if *size > FrameSpec::MAXIMUM_SIZE {
             return Err(Failure::Usage(format!(
-                "--frame-size {size}: the largest frame is {} octets",
+                "--frame-size {size}: the largest frame is {} bytes",
                 FrameSpec::MAXIMUM_SIZE
             )));
         }
@@ -223,9 +233,12 @@ fn sizes(wanted: &Wanted, facts: Option<&LinkFacts>) -> Result<(Vec<u16>, Vec<St
             && u32::from(*size) > largest
         {
             return Err(Failure::Usage(format!(
-                "--frame-size {size} does not fit {}: its MTU of {} carries frames of up to {largest} octets \
-                 (ip link set {} mtu …)",
-                facts.name, facts.mtu, facts.name
+                "--frame-size {size} does not fit {}: its MTU of {} carries frames of up to {largest} bytes \
+                 (ip link set {} mtu {}, at both ends)",
+                facts.name,
+                facts.mtu,
+                facts.name,
+                u32::from(*size) - largest + facts.mtu
             )));
         }
     }

@@ -3,8 +3,8 @@
 use std::time::Duration;
 
 use kitproof_common::control::client;
-use kitproof_common::control::wire::ControlWire;
 use kitproof_common::control::random_mac;
+use kitproof_common::control::wire::ControlWire;
 use kitproof_common::link::{self, Point, State};
 use kitproof_common::port::OpenError;
 
@@ -57,7 +57,7 @@ async fn peer(name: &str, index: u32) -> Point {
             ),
             several => point(
                 State::Refuse,
-                format!("{} answer", several.len()),
+                format!("{} answer: {}", several.len(), client::places(several)),
                 Some("stop all but one: nobody could tell which returned a frame"),
             ),
         },

@@ -3,8 +3,10 @@
 use std::time::Duration;
 
 use kitproof_common::control::{End, random};
+use kitproof_common::host;
 use kitproof_common::line::tolerance;
 use kitproof_common::link::{self, LinkFacts, State};
+use kitproof_common::port::OpenError;
 use tokio::sync::watch;
 
 use super::failure::Failure;
@@ -49,7 +51,7 @@ pub async fn fit(facts: &LinkFacts, allow_default_route: bool, show: &mut dyn Sh
     let carries_route = routes.contains(&facts.index) && !allow_default_route;
     let points = link::fit(facts, carries_route);
     let refused: Vec<String> =
-        points.iter().filter(|point| point.state == State::Refuse).map(in_words).collect();
+        points.iter().filter(|point| point.state == State::Refuse).map(link::Point::in_one_line).collect();
     if !refused.is_empty() {
         return Err(Failure::Environment(format!("{} cannot be used: {}", facts.name, refused.join("; "))));
     }
@@ -59,17 +61,10 @@ pub async fn fit(facts: &LinkFacts, allow_default_route: bool, show: &mut dyn Sh
     Ok(())
 }
 
-fn in_words(point: &link::Point) -> String {
-    match &point.advice {
-        Some(advice) => format!("{}: {}: {advice}", point.name, point.found),
-        None => format!("{}: {}", point.name, point.found),
-    }
-}
-
 /// Tells the points that may spoil the judgement.
 fn warn(points: &[link::Point], whose: &str, show: &mut dyn Show) {
     for point in points.iter().filter(|point| point.state == State::Warn) {
-        show.say(&format!("note: {whose}{}", in_words(point)));
+        show.say(&format!("note: {whose}{}", point.in_one_line()));
     }
 }
 
@@ -93,8 +88,11 @@ pub async fn run(
     }
     match &target {
         Target::Interface(facts) => {
-            let known =
-                isolation::acknowledge(facts, plan.wanted.isolated_bench, plan.wanted.unattended)?;
+            // Before anybody is asked anything.
+            if !host::may_open_packet_sockets() {
+                return Err(OpenError::no_permission(&facts.name).into());
+            }
+            let known = isolation::acknowledge(facts, plan.wanted.isolated_bench, plan.wanted.unattended)?;
             listened = known == Known::Remembered;
             if !listened {
                 show.say("listening for strangers on the link, at both ends, for three seconds");

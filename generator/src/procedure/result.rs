@@ -8,8 +8,8 @@ use super::plan::Plan;
 use super::prove::Run;
 use crate::engine::Trial;
 use crate::report::{
-    Clocks, Direction, Endpoint, LoadFigures, LoadWindows, LossBound, LossPeriod, OddWindow, Pair, RoundTrip, RunResult,
-    SCHEMA, Tool, TrialResult,
+    Clocks, Direction, Endpoint, LoadFigures, LoadWindows, LossBound, LossPeriod, OddWindow, Pair, RoundTrip,
+    RunResult, SCHEMA, Tool, TrialResult,
 };
 
 /// Confidence of every bound that is stated.
@@ -154,12 +154,8 @@ fn clocks(judged: &Judged, plan: &Plan) -> Option<Clocks> {
 /// Loss periods of the forward way as the reflector saw them, by the generator's numbers; of the return way as the
 /// generator did, by the reflector's.
 fn loss_periods(judged: &Judged) -> Vec<LossPeriod> {
-    let forward = judged
-        .outcome
-        .far
-        .iter()
-        .flat_map(|far| &far.counts.loss_periods)
-        .map(|period| LossPeriod {
+    let forward =
+        judged.outcome.far.iter().flat_map(|far| &far.counts.loss_periods).map(|period| LossPeriod {
             direction: Direction::Forward,
             first: period.first,
             length: period.length,

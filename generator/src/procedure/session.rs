@@ -259,14 +259,10 @@ async fn the_only_one(wire: &ControlWire, interface: &str) -> Result<Peer, Failu
             "no reflector answers on {interface}: start kitproof-reflector on the far end's port, see that both \
              ports have carrier, and that the pieces between are powered"
         ))),
-        several => {
-            let places: Vec<String> =
-                several.iter().map(|one| format!("{} ({})", one.host, one.interface)).collect();
-            Err(Failure::Environment(format!(
-                "{} reflectors answer on {interface}: {}; stop all but one",
-                several.len(),
-                places.join(" and ")
-            )))
-        }
+        several => Err(Failure::Environment(format!(
+            "{} reflectors answer on {interface}: {}; stop all but one",
+            several.len(),
+            client::places(several)
+        ))),
     }
 }

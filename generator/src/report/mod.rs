@@ -20,8 +20,8 @@ pub use csv::csv;
 pub use files::{WriteError, write};
 pub use ink::{Ink, Style};
 pub use result::{
-    ChainPiece, Clocks, Direction, Endpoint, LoadFigures, LoadWindows, LossBound, OddWindow, LossPeriod, Pair, RoundTrip, RunResult, SCHEMA,
-    Tool, TrialResult,
+    ChainPiece, Clocks, Direction, Endpoint, LoadFigures, LoadWindows, LossBound, LossPeriod, OddWindow,
+    Pair, RoundTrip, RunResult, SCHEMA, Tool, TrialResult,
 };
 pub use schema::schema_text;
 pub use table::table;

@@ -6,7 +6,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::verdict::{Account, Directions, Outcome, Reason, Verdict, confidence};
+use crate::verdict::{Account, Bears, Directions, Outcome, Reason, Verdict, confidence};
 
 /// The value of `schema` in every result of this layout. It changes when a field changes its meaning or goes.
 pub const SCHEMA: &str = "kitproof-result-1";
@@ -36,6 +36,22 @@ impl RunResult {
         self.verdict = Some(verdict.verdict);
         self.reasons = verdict.reasons;
         self
+    }
+
+    /// What kept this run from a pass, in one line: the verdict, the first reason for it with what to do about it, and
+    /// how many more there are. `None` for a pass, or where nothing judges.
+    pub fn in_one_line(&self) -> Option<String> {
+        let verdict = self.verdict.filter(|verdict| *verdict != Outcome::Pass)?;
+        let bears = if verdict == Outcome::Fail { Bears::Fail } else { Bears::Unproven };
+        let mut reasons = self.reasons.iter().filter(|reason| reason.bears == bears);
+        let Some(first) = reasons.next() else { return Some(verdict.to_string()) };
+        let place = first.frame_size.map_or(String::new(), |size| format!(" at {size} bytes"));
+        let more = match reasons.count() {
+            0 => String::new(),
+            1 => " (and 1 more reason)".to_owned(),
+            more => format!(" (and {more} more reasons)"),
+        };
+        Some(format!("{verdict}{place}: {} {}{more}", first.text, first.advice))
     }
 
     /// The result as a JSON document, ended by a line feed.

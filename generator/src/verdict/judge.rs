@@ -141,8 +141,9 @@ const NO_REFERENCE: &str = "no_reference";
 /// Judges one trial.
 pub fn judge(facts: &TrialFacts) -> Verdict {
     let mut reasons = Vec::new();
-    missing(facts, &mut reasons);
+    // The cause before what follows from it: a link that was down explains what is missing.
     carrier(facts, &mut reasons);
+    missing(facts, &mut reasons);
     copied_or_reordered(facts, &mut reasons);
     if reasons.iter().any(|reason| reason.bears == Bears::Fail) && !facts.reference.on_these_ports {
         let interface = if facts.interface.is_empty() { "INTERFACE" } else { &facts.interface };
@@ -273,8 +274,8 @@ fn carrier(facts: &TrialFacts, reasons: &mut Vec<Reason>) {
             )),
             Some(what) => reasons.push(Reason::unproven(
                 "host_took_link_down",
-                format!("{} was taken down by the host itself ({what}) at {at_s:.3} s {back}.", capital(port)),
-                "Keep network managers, suspend and driver changes away from the port, and run again.",
+                format!("{} went down at {at_s:.3} s {back}: the host's own doing ({what}), not the chain's.", capital(port)),
+                "Keep network managers, suspend and driver changes away from both ports, and run again.",
             )),
         }
     }

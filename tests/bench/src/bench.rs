@@ -2,7 +2,7 @@
 
 use anyhow::Context;
 
-use crate::ledger::Ledger;
+use crate::ledger::{Direction, Ledger};
 use crate::room::Room;
 use crate::script::Script;
 use crate::veth::{self, Ends};
@@ -14,6 +14,10 @@ pub const GENERATOR_PORT: &str = "kp0";
 pub const REFLECTOR_PORT: &str = "kp1";
 /// The witness's interface, in its room.
 pub const WITNESS_PORT: &str = "kp2";
+
+/// The wire's own ports, in its room: the generator's side and the reflector's.
+const NEAR: &str = "near";
+const FAR: &str = "far";
 
 /// How a bench's cables are made.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -39,7 +43,8 @@ pub struct Bench {
     pub reflector: Room,
     /// Where a witness sits; only with a monitor side.
     pub witness: Option<Room>,
-    _wire_room: Option<Room>,
+    wire_room: Option<Room>,
+    mtu: u32,
 }
 
 impl Bench {
@@ -48,7 +53,7 @@ impl Bench {
         let (generator, reflector) = (Room::new("generator")?, Room::new("reflector")?);
         let ends = Ends { one: (&generator, GENERATOR_PORT), other: (&reflector, REFLECTOR_PORT) };
         veth::lay(ends, options.mtu, options.queues)?;
-        Ok(Self { wire: None, generator, reflector, witness: None, _wire_room: None })
+        Ok(Self { wire: None, generator, reflector, witness: None, wire_room: None, mtu: options.mtu })
     }
 
     /// Generator and reflector with a software wire between. If the script has a monitor side, there is a room for
@@ -57,8 +62,8 @@ impl Bench {
         let (generator, reflector) = (Room::new("generator")?, Room::new("reflector")?);
         let room = Room::new("wire")?;
         let lay = |one, other| veth::lay(Ends { one, other }, options.mtu, options.queues);
-        lay((&generator, GENERATOR_PORT), (&room, "near"))?;
-        lay((&reflector, REFLECTOR_PORT), (&room, "far"))?;
+        lay((&generator, GENERATOR_PORT), (&room, NEAR))?;
+        lay((&reflector, REFLECTOR_PORT), (&room, FAR))?;
         let witness = match script.monitor {
             Some(_) => {
                 let witness = Room::new("witness")?;
@@ -67,16 +72,26 @@ impl Bench {
             }
             None => None,
         };
-        let wire = room.run(move || {
-            WireHandle::start(move || {
-                let open = |interface: &str| -> anyhow::Result<Box<dyn WirePort>> {
-                    Ok(Box::new(PacketPort::open(interface, options.mtu)?))
-                };
-                let monitor = script.monitor.is_some().then(|| open("monitor")).transpose()?;
-                Line::new(script, open("near")?, open("far")?, monitor)
-            })
-        })?;
-        Ok(Self { wire: Some(wire), generator, reflector, witness, _wire_room: Some(room) })
+        let wire = start_wire(&room, script, options.mtu)?;
+        Ok(Self { wire: Some(wire), generator, reflector, witness, wire_room: Some(room), mtu: options.mtu })
+    }
+
+    /// Puts another wire in place of the one there is: the same cables, a new script and a new ledger. Returns the
+    /// old wire's account. A script with a monitor side needs a bench that was made with one.
+    pub fn change_script(&mut self, script: Script) -> anyhow::Result<Ledger> {
+        let ledger = self.stop_wire()?;
+        let room = self.wire_room.as_ref().context("this bench has no wire")?;
+        self.wire = Some(start_wire(room, script, self.mtu)?);
+        Ok(ledger)
+    }
+
+    /// Pulls the plug out of the wire at one side (the port there loses its carrier), or puts it back.
+    pub fn plug(&self, direction: Direction, plugged: bool) -> anyhow::Result<()> {
+        let side = match direction {
+            Direction::Forward => FAR,
+            Direction::Return => NEAR,
+        };
+        self.wire_room.as_ref().context("this bench has no wire")?.set_link(side, plugged)
     }
 
     /// The wire's account up to now.
@@ -88,4 +103,16 @@ impl Bench {
     pub fn stop_wire(&mut self) -> anyhow::Result<Ledger> {
         self.wire.take().context("this bench has no wire, or it was stopped before")?.stop()
     }
+}
+
+fn start_wire(room: &Room, script: Script, mtu: u32) -> anyhow::Result<WireHandle> {
+    room.run(move || {
+        WireHandle::start(move || {
+            let open = |interface: &str| -> anyhow::Result<Box<dyn WirePort>> {
+                Ok(Box::new(PacketPort::open(interface, mtu)?))
+            };
+            let monitor = script.monitor.is_some().then(|| open("monitor")).transpose()?;
+            Line::new(script, open(NEAR)?, open(FAR)?, monitor)
+        })
+    })
 }

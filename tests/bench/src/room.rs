@@ -86,6 +86,16 @@ impl Room {
     pub fn add_address(&self, interface: &str, address: IpAddr, prefix_length: u8) -> anyhow::Result<()> {
         crate::veth::add_address(self, interface, address, prefix_length)
     }
+
+    /// Lets the default route lead out of an interface of the room that has an IPv4 address.
+    pub fn add_default_route(&self, interface: &str) -> anyhow::Result<()> {
+        crate::veth::add_default_route(self, interface)
+    }
+
+    /// Makes a bridge and puts an interface of the room into it.
+    pub fn bridge(&self, bridge: &str, member: &str) -> anyhow::Result<()> {
+        crate::veth::bridge(self, bridge, member)
+    }
 }
 
 impl AsFd for Room {

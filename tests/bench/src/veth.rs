@@ -1,14 +1,14 @@
 //! A virtual cable between two rooms.
 
 use std::future::Future;
-use std::net::IpAddr;
+use std::net::{IpAddr, Ipv4Addr};
 use std::os::fd::{AsFd, AsRawFd};
 use std::time::{Duration, Instant};
 
 use anyhow::Context;
 use futures_util::TryStreamExt;
 use rtnetlink::packet_route::link::{InfoData, InfoVeth, LinkAttribute, State};
-use rtnetlink::{Handle, LinkMessageBuilder, LinkUnspec, LinkVeth};
+use rtnetlink::{Handle, LinkBridge, LinkMessageBuilder, LinkUnspec, LinkVeth, RouteMessageBuilder};
 
 use crate::room::Room;
 
@@ -74,11 +74,36 @@ pub(crate) fn add_address(
 ) -> anyhow::Result<()> {
     let name = interface.to_owned();
     netlink(room, move |handle| async move {
-        let link = handle.link().get().match_name(name).execute().try_next().await?;
-        let index = link.context("there is no such interface")?.header.index;
+        let index = index(&handle, name).await?;
         Ok(handle.address().add(index, address, prefix_length).execute().await?)
     })
     .with_context(|| format!("{address} cannot be given to {interface} in the room `{}`", room.label()))
+}
+
+pub(crate) fn add_default_route(room: &Room, interface: &str) -> anyhow::Result<()> {
+    let name = interface.to_owned();
+    netlink(room, move |handle| async move {
+        let index = index(&handle, name).await?;
+        let route = RouteMessageBuilder::<Ipv4Addr>::new().output_interface(index).build();
+        Ok(handle.route().add(route).execute().await?)
+    })
+    .with_context(|| format!("no default route through {interface} in the room `{}`", room.label()))
+}
+
+pub(crate) fn bridge(room: &Room, bridge: &str, member: &str) -> anyhow::Result<()> {
+    let (name, port) = (bridge.to_owned(), member.to_owned());
+    netlink(room, move |handle| async move {
+        handle.link().add(LinkBridge::new(&name).up().build()).execute().await?;
+        let master = index(&handle, name).await?;
+        let port = LinkUnspec::new_with_name(&port).controller(master);
+        Ok(handle.link().set(port.build()).execute().await?)
+    })
+    .with_context(|| format!("{member} in the room `{}` cannot be put into a bridge {bridge}", room.label()))
+}
+
+async fn index(handle: &Handle, name: String) -> anyhow::Result<u32> {
+    let link = handle.link().get().match_name(name).execute().try_next().await?;
+    Ok(link.context("there is no such interface")?.header.index)
 }
 
 fn is_running(room: &Room, interface: &str) -> anyhow::Result<bool> {

@@ -23,9 +23,14 @@ pub type Check = (&'static str, fn() -> Result<()>);
 
 /// Runs the checks of one test program, one at a time: two cores are few.
 pub fn run(checks: &[Check]) -> ! {
+    run_together(1, checks)
+}
+
+/// Runs the checks of one test program, so many at a time: for checks that wait more than they work.
+pub fn run_together(at_once: usize, checks: &[Check]) -> ! {
     let privilege = enter().map_err(|error| format!("{error:#}"));
     let mut arguments = Arguments::from_args();
-    arguments.test_threads = Some(1);
+    arguments.test_threads = Some(at_once);
     let root = rustix::process::geteuid().is_root();
     let required = root || std::env::var_os("KITPROOF_BENCH").is_some_and(|value| value == "required");
     let trials = checks
@@ -54,7 +59,11 @@ pub fn program(name: &str) -> Result<PathBuf> {
     // target/<profile>/deps/<test>
     let folder = own.parent().and_then(Path::parent).context("the test program has no folder")?;
     let path = folder.join(name);
-    ensure!(path.exists(), "{} is not built: cargo build --workspace in the same profile first", path.display());
+    ensure!(
+        path.exists(),
+        "{} is not built: cargo build --workspace in the same profile first",
+        path.display()
+    );
     Ok(path)
 }
 
@@ -83,10 +92,16 @@ pub struct Running {
 impl Running {
     /// Starts `program` in `room`. Nothing is remembered between runs: the state folder cannot be made.
     pub fn start<S: AsRef<OsStr>>(room: &Room, name: &str, arguments: &[S]) -> Result<Self> {
+        Self::remembering(room, Path::new("/proc/kitproof"), name, arguments)
+    }
+
+    /// The same, with a folder in which it may remember (that the link was listened to, so that the next run on the
+    /// same bench need not wait).
+    pub fn remembering<S: AsRef<OsStr>>(room: &Room, state: &Path, name: &str, arguments: &[S]) -> Result<Self> {
         let mut command = Command::new(program(name)?);
         command
             .args(arguments)
-            .env("XDG_STATE_HOME", "/proc/kitproof")
+            .env("XDG_STATE_HOME", state)
             .stdin(Stdio::null())
             .stdout(Stdio::piped())
             .stderr(Stdio::piped());
@@ -149,4 +164,36 @@ pub fn number(trial: &Value, name: &str) -> Result<u64> {
 /// The trials of a result.
 pub fn trials(result: &Value) -> Result<&[Value]> {
     Ok(result["trials"].as_array().context("the result has no trials")?.as_slice())
+}
+
+/// A folder of this test process, gone when dropped.
+#[derive(Debug)]
+pub struct Folder(PathBuf);
+
+impl Folder {
+    pub fn new(name: &str) -> Result<Self> {
+        let path = std::env::temp_dir().join(format!("kitproof-{name}-{}", std::process::id()));
+        std::fs::create_dir_all(&path).with_context(|| format!("{} cannot be made", path.display()))?;
+        Ok(Self(path))
+    }
+
+    pub fn path(&self) -> &Path {
+        &self.0
+    }
+}
+
+impl Drop for Folder {
+    fn drop(&mut self) {
+        let _ = std::fs::remove_dir_all(&self.0);
+    }
+}
+
+/// Holds a result against the published schema (generator/schema/result.schema.json).
+pub fn validate(result: &Value) -> Result<()> {
+    let schema: Value = serde_json::from_str(include_str!("../../../generator/schema/result.schema.json"))?;
+    let validator = jsonschema::validator_for(&schema).context("the schema is no schema")?;
+    let errors: Vec<String> =
+        validator.iter_errors(result).map(|error| format!("{}: {error}", error.instance_path())).collect();
+    ensure!(errors.is_empty(), "the result does not keep the schema: {errors:#?}");
+    Ok(())
 }

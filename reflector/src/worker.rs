@@ -54,14 +54,12 @@ impl Worker {
         let (finish, asked) = channel();
         let activity = Arc::new(AtomicU64::new(0));
         let seen = Arc::clone(&activity);
-        let thread = std::thread::Builder::new()
-            .name("return".into())
-            .spawn(move || {
-                if let Some(cpu) = cpu {
-                    host::tie_to(cpu);
-                }
-                returning(port, turning, &asked, &seen);
-            })?;
+        let thread = std::thread::Builder::new().name("return".into()).spawn(move || {
+            if let Some(cpu) = cpu {
+                host::tie_to(cpu);
+            }
+            returning(port, turning, &asked, &seen);
+        })?;
         Ok(Self { finish, activity, thread })
     }
 

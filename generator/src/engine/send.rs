@@ -80,7 +80,7 @@ impl<'a, P: Transmit> Sender<'a, P> {
                 trial.rate,
                 trial.ceiling,
                 trial.burst,
-                start_ns.saturating_sub(trial.rate.time_of(u64::from(trial.ahead))),
+                start_ns.saturating_sub(trial.rate.time_of(u64::from(trial.ahead).saturating_sub(1))),
             ),
             meter: OfferedMeter::new(trial.rate, trial.line, WINDOW_NS, WINDOWS_KEPT)
                 .with_allowance(trial.burst),

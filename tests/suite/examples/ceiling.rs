@@ -23,12 +23,12 @@ use kitproof_bench::enter;
 use kitproof_common::control::{TrialSpec, random_mac};
 use kitproof_common::frame::{Encapsulation, Fill, FrameSpec, MacAddr, Tags, Template};
 use kitproof_common::line::{FrameRate, Load};
-use kitproof_common::{host, link};
 use kitproof_common::port::clock::monotonic_ns;
 use kitproof_common::port::filter::Filter;
 use kitproof_common::port::packet::{self, PacketReceive, PacketTurn};
 use kitproof_common::port::transmit::SocketTransmit;
 use kitproof_common::port::{Receive, Transmit, Turn};
+use kitproof_common::{host, link};
 use kitproof_reflector::worker::Worker;
 
 /// Steps of the search, percent of the top rate.
@@ -100,7 +100,8 @@ fn main() -> Result<()> {
     enter()?;
     host::raise_priority();
     let compare = std::env::args().nth(1).as_deref() == Some("receive");
-    let arguments: Vec<u64> = std::env::args().skip(1 + usize::from(compare)).map(|word| word.parse()).collect::<Result<_, _>>()?;
+    let arguments: Vec<u64> =
+        std::env::args().skip(1 + usize::from(compare)).map(|word| word.parse()).collect::<Result<_, _>>()?;
     let size = u16::try_from(arguments.first().copied().unwrap_or(64))?;
     let top = arguments.get(1).copied().unwrap_or(1_000_000);
     let seconds = arguments.get(2).copied().unwrap_or(1);
@@ -114,7 +115,9 @@ fn main() -> Result<()> {
     if compare {
         return compare_receive(&table, &spec, arguments.get(1).copied().unwrap_or(100_000), seconds);
     }
-    println!("{size} bytes, ipv4, packet sockets on a veth, trials of {seconds} s, steps of {STEP} % of {top}/s");
+    println!(
+        "{size} bytes, ipv4, packet sockets on a veth, trials of {seconds} s, steps of {STEP} % of {top}/s"
+    );
     let (mut bare_best, mut pair_best) = (0, 0);
     for round in 1..=PAIRS {
         let bare = highest(top, |rate| bare(&table, &spec, rate, seconds))?;
@@ -124,7 +127,9 @@ fn main() -> Result<()> {
         pair_best = pair_best.max(pair);
     }
     let ratio = pair_best as f64 / bare_best as f64;
-    println!("best: bare loop {bare_best}/s, kitproof {pair_best}/s, ratio {ratio:.3} (at least 0.900 is demanded)");
+    println!(
+        "best: bare loop {bare_best}/s, kitproof {pair_best}/s, ratio {ratio:.3} (at least 0.900 is demanded)"
+    );
     std::process::exit(i32::from(ratio < 0.9));
 }
 
@@ -165,8 +170,7 @@ fn pair(table: &Table, spec: &FrameSpec, rate: u64, seconds: u64) -> Result<Held
     let ports = table.ports()?;
     let frame_rate = FrameRate::from_per_second(rate).context("a rate of nothing")?;
     let frames = rate * seconds;
-    let trial_spec =
-        TrialSpec { frame: *spec, frames, frames_per_s: rate as f64, fill_check: true };
+    let trial_spec = TrialSpec { frame: *spec, frames, frames_per_s: rate as f64, fill_check: true };
     let worker = Worker::start(ports.turn, &trial_spec, host::processors().first().copied())?;
     let trial = Trial {
         frame: *spec,

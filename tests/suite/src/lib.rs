@@ -97,7 +97,12 @@ impl Running {
 
     /// The same, with a folder in which it may remember (that the link was listened to, so that the next run on the
     /// same bench need not wait).
-    pub fn remembering<S: AsRef<OsStr>>(room: &Room, state: &Path, name: &str, arguments: &[S]) -> Result<Self> {
+    pub fn remembering<S: AsRef<OsStr>>(
+        room: &Room,
+        state: &Path,
+        name: &str,
+        arguments: &[S],
+    ) -> Result<Self> {
         let mut command = Command::new(program(name)?);
         command
             .args(arguments)

@@ -99,14 +99,17 @@ fn write_pcap(path: &Path, frames: &[(u64, Frame)]) -> Result<()> {
     for (stamp, octets) in frames {
         let length = u32::try_from(octets.len())?;
         let (seconds, rest) = (stamp / 1_000_000_000, stamp % 1_000_000_000);
-        out.extend([u32::try_from(seconds)?, u32::try_from(rest)?, length, length].map(u32::to_le_bytes).concat());
+        out.extend(
+            [u32::try_from(seconds)?, u32::try_from(rest)?, length, length].map(u32::to_le_bytes).concat(),
+        );
         out.extend(octets);
     }
     std::fs::write(path, out).with_context(|| path.display().to_string())
 }
 
 fn read_pcap(path: &Path, forward: bool) -> Result<Vec<Caught>> {
-    let mut reader = LegacyPcapReader::new(1 << 20, std::fs::File::open(path)?).map_err(|e| anyhow!("{e}"))?;
+    let mut reader =
+        LegacyPcapReader::new(1 << 20, std::fs::File::open(path)?).map_err(|e| anyhow!("{e}"))?;
     let mut frames = Vec::new();
     loop {
         match reader.next() {
@@ -133,10 +136,10 @@ fn traffic(arguments: &[String]) -> Result<(Vec<Caught>, Vec<serde_json::Value>)
     let forward = Capture::start(&bench.reflector, REFLECTOR_PORT)?;
     let homeward = Capture::start(&bench.generator, GENERATOR_PORT)?;
     let _reflector = reflector(&bench.reflector)?;
-    let fixed = ["prove", GENERATOR_PORT, "--isolated-bench", "--unattended", "--json", "-", "--line-rate", "1G"];
+    let fixed =
+        ["prove", GENERATOR_PORT, "--isolated-bench", "--unattended", "--json", "-", "--line-rate", "1G"];
     let waits = ["--settle", "100ms", "--residual", "500ms"];
-    let all: Vec<&str> =
-        fixed.into_iter().chain(waits).chain(arguments.iter().map(String::as_str)).collect();
+    let all: Vec<&str> = fixed.into_iter().chain(waits).chain(arguments.iter().map(String::as_str)).collect();
     let ended = Running::start(&bench.generator, "kitproof", &all)?.wait(Duration::from_secs(60))?;
     let result = ended.json()?;
     validate(&result)?;
@@ -173,7 +176,8 @@ struct Header {
 impl Header {
     fn read(octets: &[u8]) -> Result<Self> {
         ensure!(octets.len() >= HEADER, "{} octets hold no test header", octets.len());
-        let word = |at: usize| u32::from_be_bytes([octets[at], octets[at + 1], octets[at + 2], octets[at + 3]]);
+        let word =
+            |at: usize| u32::from_be_bytes([octets[at], octets[at + 1], octets[at + 2], octets[at + 3]]);
         ensure!(octets[2] >> 4 == 1, "version {}", octets[2] >> 4);
         Ok(Self {
             session: u16::from_be_bytes([octets[0], octets[1]]),
@@ -189,7 +193,8 @@ impl Header {
 /// CRC-32 of IEEE Std 802.3 clause 3.2.9, bit by bit.
 fn crc32(octets: &[u8]) -> u32 {
     !octets.iter().fold(!0, |crc, &octet| {
-        (0..8).fold(crc ^ u32::from(octet), |crc: u32, _| (crc >> 1) ^ (0xEDB8_8320 & (crc & 1).wrapping_neg()))
+        (0..8)
+            .fold(crc ^ u32::from(octet), |crc: u32, _| (crc >> 1) ^ (0xEDB8_8320 & (crc & 1).wrapping_neg()))
     })
 }
 
@@ -210,7 +215,11 @@ const LOOKS: [Look; 9] = [
     Look { encapsulation: "ipv6", tags: &[(SERVICE_TAG, 1, 1), (CUSTOMER_TAG, 1, 0)], sizes: [92, 601] },
     Look { encapsulation: "ethernet", tags: &[], sizes: [64, 1517] },
     Look { encapsulation: "ethernet", tags: &[(CUSTOMER_TAG, 100, 1)], sizes: [64, 1522] },
-    Look { encapsulation: "ethernet", tags: &[(SERVICE_TAG, 100, 7), (CUSTOMER_TAG, 200, 6)], sizes: [64, 1526] },
+    Look {
+        encapsulation: "ethernet",
+        tags: &[(SERVICE_TAG, 100, 7), (CUSTOMER_TAG, 200, 6)],
+        sizes: [64, 1526],
+    },
 ];
 
 impl Look {
@@ -262,12 +271,18 @@ fn dissect(frame: &Caught, look: &Look, size: usize) -> Result<Dissected> {
         }
         ("ipv4", Some(NetSlice::Ipv4(ip)), Some(TransportSlice::Udp(udp))) => {
             let header = ip.header().to_header();
-            ensure!(header.header_checksum == header.calc_header_checksum(), "its IPv4 checksum is wrong (RFC 791)");
+            ensure!(
+                header.header_checksum == header.calc_header_checksum(),
+                "its IPv4 checksum is wrong (RFC 791)"
+            );
             // RFC 2544 C.2.2 and C.2.6.4; the forward frame travels from the first network to the second.
             let (near, far) = ([198, 18, 1, 2], [198, 19, 1, 2]);
             let expected = if frame.forward { (near, far) } else { (far, near) };
             ensure!((header.source, header.destination) == expected, "{header:?}");
-            ensure!(header.time_to_live == 10 && header.dont_fragment && !header.more_fragments, "{header:?}");
+            ensure!(
+                header.time_to_live == 10 && header.dont_fragment && !header.more_fragments,
+                "{header:?}"
+            );
             ensure!(header.fragment_offset.value() == 0 && header.options.is_empty(), "{header:?}");
             ensure!(header.dscp.value() == DSCP && header.ecn.value() == 0, "{header:?}");
             ensure!(usize::from(header.total_len) == octets.len() - 14 - 4 * tags.len(), "{header:?}");
@@ -293,7 +308,10 @@ fn dissect(frame: &Caught, look: &Look, size: usize) -> Result<Dissected> {
             ensure!(usize::from(header.payload_length) == octets.len() - 54 - 4 * tags.len(), "{header:?}");
             let udp_header = udp.to_header();
             let checksum = udp_header.calc_checksum_ipv6(&header, udp.payload())?;
-            ensure!(udp_header.checksum == checksum && checksum != 0, "its UDP checksum is wrong (RFC 8200 8.1)");
+            ensure!(
+                udp_header.checksum == checksum && checksum != 0,
+                "its UDP checksum is wrong (RFC 8200 8.1)"
+            );
             ensure!(udp_header.length == header.payload_length, "{udp_header:?}");
             udp.payload()
         }
@@ -375,13 +393,19 @@ fn whole_trial(frames: &[(bool, Dissected)], offered: u64) -> Result<u16> {
     let numbers: Vec<u32> = (0..u32::try_from(offered)?).collect();
     ensure!(forward.keys().eq(&numbers) && homeward.keys().eq(&numbers), "not every number once each way");
     let first = forward.values().next().context("no frame")?;
-    ensure!(is_own_choice(first.source) && is_own_choice(first.destination), "the NIC's own addresses are kept out");
+    ensure!(
+        is_own_choice(first.source) && is_own_choice(first.destination),
+        "the NIC's own addresses are kept out"
+    );
     let mut issued = Vec::new();
     let mut windows: HashMap<u32, &[u8]> = HashMap::new();
     for (sequence, there) in &forward {
         let back = homeward[sequence];
         ensure!((there.source, there.destination) == (first.source, first.destination));
-        ensure!((back.source, back.destination) == (first.destination, first.source), "its addresses are not swapped");
+        ensure!(
+            (back.source, back.destination) == (first.destination, first.source),
+            "its addresses are not swapped"
+        );
         ensure!(there.header.session == first.header.session && back.header.session == first.header.session);
         ensure!(there.fill == back.fill, "frame {sequence} came back with another fill");
         // The fill is of one of sixteen windows, by number.

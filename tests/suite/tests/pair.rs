@@ -14,7 +14,7 @@ use kitproof_bench::script::{Faults, Flip, Octet, Schedule, Script};
 use kitproof_bench::{Ledger, Room};
 use kitproof_suite::{Ended, Folder, Running, number, program, prove, reflector, run, trials, validate};
 use rustix::process::{Pid, Signal, kill_process};
-use rustix::thread::{CapabilitySet, CapabilitySets, CapabilitiesSecureBits};
+use rustix::thread::{CapabilitiesSecureBits, CapabilitySet, CapabilitySets};
 use serde_json::Value;
 
 const PASS: i32 = 0;
@@ -134,7 +134,8 @@ const TAGGED: Options = Options { mtu: 1508, queues: 1 };
 impl Look {
     fn arguments(&self) -> Vec<String> {
         let sizes = self.sizes.map(|size| size.to_string()).join(",");
-        let mut arguments = vec!["--encapsulation".into(), self.encapsulation.into(), "--frame-size".into(), sizes];
+        let mut arguments =
+            vec!["--encapsulation".into(), self.encapsulation.into(), "--frame-size".into(), sizes];
         arguments.extend(self.tags.iter().flat_map(|tag| ["--vlan".to_owned(), (*tag).to_owned()]));
         arguments
     }
@@ -164,8 +165,8 @@ impl Rig {
         for _ in 0..TRIES {
             self.bench.change_script(script.clone())?;
             let room = &self.bench.generator;
-            let ended =
-                Running::remembering(room, self.state.path(), "kitproof", &all)?.wait(Duration::from_secs(60))?;
+            let ended = Running::remembering(room, self.state.path(), "kitproof", &all)?
+                .wait(Duration::from_secs(60))?;
             let ledger = self.bench.change_script(Script::faithful())?;
             if ledger.is_clean() {
                 return Ok((ended, ledger));
@@ -194,7 +195,9 @@ fn compare(result: &Value, ledger: &Ledger, sizes: &[u16]) -> Result<()> {
 
 fn compare_trial(trial: &Value, did: &Did, size: u16) -> Result<()> {
     let found = |name: &str| number(trial, name);
-    ensure!(did.forward.unbalanced() == 0 && did.back.unbalanced() == 0 && did.forward.held + did.back.held == 0);
+    ensure!(
+        did.forward.unbalanced() == 0 && did.back.unbalanced() == 0 && did.forward.held + did.back.held == 0
+    );
     equal("frame_size", found("frame_size")?, size.into())?;
     equal("offered_frames", found("offered_frames")?, did.forward.seen)?;
     equal("lost_forward", found("lost_forward")?, did.forward.dropped.count)?;
@@ -244,12 +247,8 @@ fn loss_periods(trial: &Value, did: &Did) -> Result<()> {
 fn everything() -> Script {
     let forward = Faults { drop: Schedule::every(97), ..Faults::default() };
     let swap = Schedule { at: vec![2503, 7506, 12_509, 17_512], every: Some(5000), burst: None };
-    let back = Faults {
-        drop: Schedule::every(1000),
-        duplicate: Schedule::every(991),
-        swap,
-        ..Faults::default()
-    };
+    let back =
+        Faults { drop: Schedule::every(1000), duplicate: Schedule::every(991), swap, ..Faults::default() };
     Script { forward, back, ..Script::default() }
 }
 
@@ -302,7 +301,8 @@ fn flip_matrix() -> Result<()> {
             let about = || format!("{} with tags {:?}: {script:?}", look.encapsulation, look.tags);
             let result = ended(&run, FAIL, "fail").with_context(about)?;
             compare(&result, &ledger, &look.sizes).with_context(about)?;
-            let done: usize = ledger.trials.iter().map(|did| did.forward.flipped.len() + did.back.flipped.len()).sum();
+            let done: usize =
+                ledger.trials.iter().map(|did| did.forward.flipped.len() + did.back.flipped.len()).sum();
             ensure!(done > 300, "{}: only {done} flips", about());
             flips += done;
         }
@@ -327,7 +327,8 @@ fn free_port(address: IpAddr) -> Result<u16> {
 }
 
 fn udp_arguments(target: &str) -> Vec<String> {
-    let fixed = ["prove", target, "--unattended", "--json", "-", "--frame-size", "64,1518", "--duration", "1s"];
+    let fixed =
+        ["prove", target, "--unattended", "--json", "-", "--frame-size", "64,1518", "--duration", "1s"];
     fixed.iter().chain(&HELD).chain(&QUICK).map(|&argument| argument.to_owned()).collect()
 }
 
@@ -357,8 +358,7 @@ fn udp_in_a_room() -> Result<()> {
         let _reflector =
             Running::start(&room, "kitproof-reflector", &["--listen", &listen, "--exit-with-parent"])?;
         let arguments = udp_arguments(&format!("udp://{address}"));
-        let run =
-            decided(|| Running::start(&room, "kitproof", &arguments)?.wait(Duration::from_secs(60)))?;
+        let run = decided(|| Running::start(&room, "kitproof", &arguments)?.wait(Duration::from_secs(60)))?;
         udp_passed(&run).with_context(|| format!("over {address}"))?;
     }
     Ok(())
@@ -402,7 +402,8 @@ impl Drop for Killed {
 }
 
 fn udp_without_privilege() -> Result<()> {
-    let address = SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), free_port(IpAddr::V4(Ipv4Addr::LOCALHOST))?);
+    let address =
+        SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), free_port(IpAddr::V4(Ipv4Addr::LOCALHOST))?);
     let listen = ["--listen".to_owned(), address.to_string(), "--quiet".to_owned()];
     let reflector = Killed(unprivileged("kitproof-reflector", &listen)?);
     let status = std::fs::read_to_string(format!("/proc/{}/status", reflector.0.id()))?;
@@ -422,7 +423,10 @@ fn udp_without_privilege() -> Result<()> {
 
 fn preflight() -> Result<()> {
     let bench = Bench::direct(Options::default())?;
-    let look = || Running::start(&bench.generator, "kitproof", &["preflight", GENERATOR_PORT])?.wait(Duration::from_secs(20));
+    let look = || {
+        Running::start(&bench.generator, "kitproof", &["preflight", GENERATOR_PORT])?
+            .wait(Duration::from_secs(20))
+    };
     let alone = look()?;
     ensure!(alone.status == ENVIRONMENT, "without a reflector: {alone:?}");
     ensure!(
@@ -441,7 +445,8 @@ fn preflight() -> Result<()> {
         });
         ensure!(shown.count() == 1, "no line, or not one, for {point}:\n{}", both.stdout);
     }
-    let wrong = Running::start(&bench.generator, "kitproof", &["preflight", "eth9"])?.wait(Duration::from_secs(20))?;
+    let wrong = Running::start(&bench.generator, "kitproof", &["preflight", "eth9"])?
+        .wait(Duration::from_secs(20))?;
     ensure!(
         wrong.status == ENVIRONMENT && wrong.stderr.contains("eth9") && wrong.stderr.contains(GENERATOR_PORT),
         "{wrong:?}"
@@ -455,7 +460,25 @@ fn preflight() -> Result<()> {
 
 const STATES: [&str; 5] = ["good", "note", "unknown", "warning", "REFUSED"];
 /// What preflight looks at: the interface, the host, the peer.
-const POINTS: &[&str] = &[];
+const POINTS: [&str; 17] = [
+    "interface",
+    "kind",
+    "up",
+    "carrier",
+    "default route",
+    "speed",
+    "MTU",
+    "driver",
+    "drop counters",
+    "clock",
+    "processors",
+    "hypervisor",
+    "receive buffers",
+    "backlog",
+    "softnet",
+    "privilege",
+    "reflector",
+];
 
 fn interrupted() -> Result<()> {
     interrupt_in_the_middle(Script::faithful(), "unproven")
@@ -490,8 +513,12 @@ fn interrupt_in_the_middle(script: Script, expected: &str) -> Result<()> {
     let offered = number(trial, "offered_frames")?;
     ensure!((10_000..900_000).contains(&offered), "{offered} offered");
     compare(&result, &ledger, &[128])?;
-    let codes: Vec<&str> =
-        result["reasons"].as_array().into_iter().flatten().filter_map(|reason| reason["code"].as_str()).collect();
+    let codes: Vec<&str> = result["reasons"]
+        .as_array()
+        .into_iter()
+        .flatten()
+        .filter_map(|reason| reason["code"].as_str())
+        .collect();
     ensure!(codes.contains(&"cut_short") && codes.contains(&"incomplete"), "{codes:?}");
     ensure!((expected == "fail") == codes.contains(&"lost_forward"), "{codes:?}");
     Ok(())

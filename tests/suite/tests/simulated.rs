@@ -31,7 +31,11 @@ const SCRIPTS: u64 = if cfg!(debug_assertions) { 1_000 } else { 10_000 };
 
 /// Most frames that left at one instant. The sender of these trials waits for the next instant, always.
 fn sent_burst(departures: &[Departure]) -> u64 {
-    departures.chunk_by(|one, next| one.at == next.at).map(|chunk| chunk.iter().map(|d| d.frames).sum()).max().unwrap_or(0)
+    departures
+        .chunk_by(|one, next| one.at == next.at)
+        .map(|chunk| chunk.iter().map(|d| d.frames).sum())
+        .max()
+        .unwrap_or(0)
 }
 
 /// Everything both ends counted, against the frames that were put into their ports.
@@ -45,7 +49,11 @@ fn check_counts(run: &Run, setup: &Setup) {
     check_loss(&run.home.loss_return, &numbers, issued);
     check_reordering(&run.home.reordering_return, &expected.order[1]);
     let trips = &run.home.round_trips;
-    assert_eq!(trips.histogram.len() + trips.excluded, run.home.counts.returned, "every frame home is timed or excluded");
+    assert_eq!(
+        trips.histogram.len() + trips.excluded,
+        run.home.counts.returned,
+        "every frame home is timed or excluded"
+    );
 }
 
 /// How often each thing happened, so that a test that never sees it is no test of it.
@@ -96,8 +104,7 @@ fn every_figure_equals_the_wires_ledger() {
         check_counts(&run, &setup);
 
         let truth = truth(&run, &setup, sent_burst(&run.departures));
-        let (account, verdict) =
-            appraise(&run, &setup, Some(&run.far), &known_bounds(), Limits::default());
+        let (account, verdict) = appraise(&run, &setup, Some(&run.far), &known_bounds(), Limits::default());
         assert_eq!(account, truth.account);
         check_books(&account, &verdict);
         let expected = if truth.bad { Outcome::Fail } else { Outcome::Pass };
@@ -112,7 +119,8 @@ fn every_figure_equals_the_wires_ledger() {
                 // Only swaps change the order; one of the two may be lost again behind it, or be a stranger to the order.
                 assert!(reordered <= Some(ledger.swapped.count));
             }
-            let only_swaps = kitproof_bench::script::Faults { swap: faults.swap.clone(), ..Default::default() };
+            let only_swaps =
+                kitproof_bench::script::Faults { swap: faults.swap.clone(), ..Default::default() };
             if *faults == only_swaps && !faults.swap.is_never() {
                 assert_eq!(reordered, Some(ledger.swapped.count));
                 seen.only_swaps += 1;

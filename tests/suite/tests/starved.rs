@@ -136,7 +136,8 @@ impl Rig {
 }
 
 fn prove(room: &Room, state: &Path, arguments: &[&str]) -> Result<Ended> {
-    let fixed = ["prove", GENERATOR_PORT, "--line-rate", "1G", "--isolated-bench", "--unattended", "--json", "-"];
+    let fixed =
+        ["prove", GENERATOR_PORT, "--line-rate", "1G", "--isolated-bench", "--unattended", "--json", "-"];
     let waits = ["--settle", "100ms", "--residual", "500ms"];
     let all: Vec<&str> = fixed.iter().chain(&waits).chain(arguments).copied().collect();
     Running::remembering(room, state, "kitproof", &all)?.wait(Duration::from_secs(120))
@@ -174,7 +175,10 @@ fn starved() -> Result<()> {
             trial["returned_frames"],
             codes(&result)
         );
-        ensure!(ended.status == UNPROVEN && result["verdict"] == "unproven", "run {number} at {load}: {result:#}");
+        ensure!(
+            ended.status == UNPROVEN && result["verdict"] == "unproven",
+            "run {number} at {load}: {result:#}"
+        );
     }
     Ok(())
 }
@@ -194,13 +198,20 @@ fn starved_and_losing() -> Result<()> {
         let ledger = rig.bench.change_script(script.clone())?;
         let Some(took) = taken(&ledger)? else {
             spoiled += 1;
-            ensure!(spoiled <= SPOILED_AT_MOST, "the wire itself loses frames on this machine: {:?}", ledger.lost_by_wire);
+            ensure!(
+                spoiled <= SPOILED_AT_MOST,
+                "the wire itself loses frames on this machine: {:?}",
+                ledger.lost_by_wire
+            );
             continue;
         };
         let (trial, result) = only_trial(&ended).with_context(|| format!("{ended:?}"))?;
         let lost = number(&trial, "lost_forward")?;
         let most = trial["max_pair_drop"]["forward"].as_u64().context("max_pair_drop")?;
-        eprintln!("run {run} at {load}: {}, the wire took {took}, {lost} lost forward, {most} perhaps by the pair", result["verdict"]);
+        eprintln!(
+            "run {run} at {load}: {}, the wire took {took}, {lost} lost forward, {most} perhaps by the pair",
+            result["verdict"]
+        );
         ensure!(
             ended.status == FAIL && result["verdict"] == "fail" && took > 0,
             "run {run} at {load}, the wire took {took}: {result:#}"
@@ -251,12 +262,20 @@ fn one_in_a_million() -> Result<()> {
         let ledger = rig.bench.change_script(Script::faithful())?;
         let Some(took) = taken(&ledger)? else {
             spoiled += 1;
-            ensure!(spoiled <= SPOILED_AT_MOST, "the wire itself loses frames on this machine: {:?}", ledger.lost_by_wire);
+            ensure!(
+                spoiled <= SPOILED_AT_MOST,
+                "the wire itself loses frames on this machine: {:?}",
+                ledger.lost_by_wire
+            );
             continue;
         };
         let (trial, result) = only_trial(&ended).with_context(|| format!("{ended:?}"))?;
         let codes = codes(&result);
-        eprintln!("run {run}, frame {at} {}: {}, {codes:?}", if backward { "back" } else { "forward" }, result["verdict"]);
+        eprintln!(
+            "run {run}, frame {at} {}: {}, {codes:?}",
+            if backward { "back" } else { "forward" },
+            result["verdict"]
+        );
         let dropped = trial["pair_drops"].as_object().is_some_and(|drops| !drops.is_empty())
             || codes.iter().any(|code| code == "pair_may_have_dropped");
         match ended.status {
@@ -266,7 +285,8 @@ fn one_in_a_million() -> Result<()> {
                 let most = (most["forward"].as_u64().unwrap_or(0), most["return"].as_u64().unwrap_or(0));
                 let by_wire = if backward { (0, 1) } else { (1, 0) };
                 ensure!(
-                    (by_wire.0..=by_wire.0 + most.0).contains(&lost.0) && (by_wire.1..=by_wire.1 + most.1).contains(&lost.1),
+                    (by_wire.0..=by_wire.0 + most.0).contains(&lost.0)
+                        && (by_wire.1..=by_wire.1 + most.1).contains(&lost.1),
                     "run {run}: {result:#}"
                 );
             }

@@ -16,8 +16,8 @@ use rustix::process::{Signal, kill_process};
 
 use crate::hand::{Ear, Hand, mac};
 use crate::spoken::{
-    PATIENCE, bearing, easy, judged, kitproof, numbers, one_line, only_trial, packet_sockets, passed, pid, reason, refused, start,
-    steady, whole,
+    PATIENCE, bearing, easy, judged, kitproof, numbers, one_line, only_trial, packet_sockets, passed, pid,
+    reason, refused, start, steady, whole,
 };
 
 /// A version that no release speaks.

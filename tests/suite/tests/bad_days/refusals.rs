@@ -10,7 +10,9 @@ use rustix::process::{Signal, kill_process};
 
 use crate::disguise::{self, Lack};
 use crate::hand::Ear;
-use crate::spoken::{PATIENCE, easy, kitproof, one_line, packet_sockets, passed, pid, refused, start, steady};
+use crate::spoken::{
+    PATIENCE, easy, kitproof, one_line, packet_sockets, passed, pid, refused, start, steady,
+};
 
 /// Wrong words on the command line: 2, and what would be right. An interface that is not there: 4, and which are.
 pub(crate) fn what_is_asked_for_wrongly_is_said() -> Result<()> {

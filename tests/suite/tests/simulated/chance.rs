@@ -55,7 +55,9 @@ impl Drop for Named {
 /// the first trial's own.
 pub(crate) fn seeds(first: u64, usual: u64) -> std::ops::Range<u64> {
     let number = |name: &str| {
-        std::env::var(name).ok().map(|text| text.parse().unwrap_or_else(|_| panic!("{name} is no number: {text}")))
+        std::env::var(name)
+            .ok()
+            .map(|text| text.parse().unwrap_or_else(|_| panic!("{name} is no number: {text}")))
     };
     let first: u64 = number("KITPROOF_SEED").unwrap_or(first);
     let count: u64 = number("KITPROOF_SCRIPTS").map_or(usual, |asked: u64| asked.min(usual.max(asked)));

@@ -297,5 +297,8 @@ pub(crate) fn check_reordering(found: &Reordering, order: &[u64]) {
         let of_degree = found.n_reordered.get(n - 1).copied().unwrap_or(0);
         assert_eq!(of_degree, analysis.n_reordered(n) as u64, "{n}-reordered");
     }
-    assert_eq!((found.free_runs, found.free_run_frames), (analysis.free_runs.runs, analysis.free_runs.packets));
+    assert_eq!(
+        (found.free_runs, found.free_run_frames),
+        (analysis.free_runs.runs, analysis.free_runs.packets)
+    );
 }

@@ -340,7 +340,9 @@ pub(crate) fn drive(
             }
             let frame = if datagram { datagram::wrap(1, &frame) } else { frame };
             if returns.len() == 1 {
-                let Class::Test(test) = classify(&frame) else { panic!("the wire cannot read the pair's frames") };
+                let Class::Test(test) = classify(&frame) else {
+                    panic!("the wire cannot read the pair's frames")
+                };
                 let expected = header + if datagram { datagram::HEADERS } else { 0 };
                 assert_eq!((test.header, test.returned, test.session), (expected, true, trial.frame.session));
             }

@@ -60,7 +60,8 @@ impl Stranger {
 
     /// A frame that leaves the generator (or the reflector) is listened to.
     pub(crate) fn overhear(&mut self, way: usize, frame: &[u8], header: usize) {
-        let word = |at: usize| u64::from(u32::from_be_bytes(frame[at..at + 4].try_into().expect("four octets")));
+        let word =
+            |at: usize| u64::from(u32::from_be_bytes(frame[at..at + 4].try_into().expect("four octets")));
         let heard = &mut self.heard[way];
         if heard.len() == HEARD {
             heard.pop_front();

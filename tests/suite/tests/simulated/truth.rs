@@ -88,7 +88,11 @@ pub(crate) fn truth(run: &Run, setup: &Setup, sent_burst: u64) -> Truth {
         }
     }
     let reached: u64 = numbers_of.values().sum();
-    assert_eq!((reached, reached), (returned.len() as u64, back.seen), "all that reached comes back to the wire");
+    assert_eq!(
+        (reached, reached),
+        (returned.len() as u64, back.seen),
+        "all that reached comes back to the wire"
+    );
 
     // Return: a sequence is missing if none of its numbers arrives whole.
     let sequence_of = |wire_number: u64| returned[run.returns[wire_number as usize - 1].number as usize];
@@ -100,7 +104,8 @@ pub(crate) fn truth(run: &Run, setup: &Setup, sent_burst: u64) -> Truth {
         *(if *harm == Harm::Readable { readable } else { unreadable }) += 1;
     }
     let missing: BTreeSet<u64> = numbers_of.keys().copied().filter(|s| !at_home.contains(s)).collect();
-    let read = missing.iter().filter(|s| hurt.get(s).is_some_and(|(readable, _)| *readable > 0)).count() as u64;
+    let read =
+        missing.iter().filter(|s| hurt.get(s).is_some_and(|(readable, _)| *readable > 0)).count() as u64;
     let strictly = missing.iter().filter(|s| hurt.contains_key(s)).count() as u64;
     let unreadable: u64 = hurt.values().map(|(_, unreadable)| unreadable).sum();
     // Unreadable damage is taken for the missing first; what exceeds them was a copy for certain.

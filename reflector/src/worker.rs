@@ -135,7 +135,11 @@ fn returning<P: Turn>(
         }
     }
     let Some((answer, _)) = ending else { return };
-    let dropped = port.dropped().unwrap_or(0);
+    let mut dropped = port.dropped().unwrap_or(0);
+    // What patience left in the queue never reached the count: the pair dropped it, not the kit.
+    while let Ok(left @ 1..) = port.receive(64, &mut |_, _| {}) {
+        dropped += left as u64;
+    }
     let _ = answer.send(Ended {
         counts: turning.counts(dropped),
         turned_away: port.turned_away(),

@@ -597,8 +597,8 @@ fn reasons_say_what_was_found_in_plain_words() {
         texts[..3],
         [
             "The pair itself is not yet shown able: there is no reference on these two ports. > Join the two ports with one known-good patch cord and run: kitproof reference eth1",
-            "1,235 frames of 1,000,000 were missing forward (generator to reflector), 1 of them corrupted; the pair may have dropped 234 of them at most; the limit is 0. > Take pieces out of the chain one at a time, clean and reseat what stays, and run again to find the piece at fault.",
             "The generator's port eth1 lost carrier at 12.250 s for 2.500 s: the link toward it, return, was down. > Look for a loose plug, a piece that lost power or a speed that does not match, and run again.",
+            "1,235 frames of 1,000,000 were missing forward (generator to reflector), 1 of them corrupted; the pair may have dropped 234 of them at most; the limit is 0. > Take pieces out of the chain one at a time, clean and reseat what stays, and run again to find the piece at fault.",
         ]
     );
 }

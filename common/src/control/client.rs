@@ -54,7 +54,7 @@ pub fn places(found: &[Found]) -> String {
     places.join(" and ")
 }
 
-/// Asks the link who is there, every 200 ms until somebody answers or `patience` is over, and a moment
+/// Asks the link who is there, every 200 ms until somebody answers or `patience` is over, and for a moment
 /// longer, so that a second reflector is not overlooked.
 ///
 /// # Errors
@@ -70,9 +70,8 @@ pub async fn discover(wire: &ControlWire, patience: Duration) -> Result<Vec<Foun
     let mut other_version = None;
     let mut buffer = vec![0; 2_048];
     while Instant::now() < end {
-        if found.is_empty() {
-            wire.send(Peer::Mac(DISCOVERY_GROUP), &question, None).await?;
-        }
+        // Again after the first answer too: a second reflector may have missed the question.
+        wire.send(Peer::Mac(DISCOVERY_GROUP), &question, None).await?;
         let again = end.min(Instant::now() + AGAIN);
         while let Ok(heard) = timeout_at(again, wire.receive(&mut buffer)).await {
             let Heard { peer, octets, .. } = heard?;

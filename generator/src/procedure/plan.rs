@@ -67,7 +67,8 @@ impl Plan {
     /// Works out sizes and rates.
     ///
     /// # Errors
-    /// [`Failure::Usage`]: a size that does not fit, a load over the line, a line rate that is not known.
+    /// [`Failure::Usage`]: a size that does not fit, a load over the line or of no frame, a line rate that is
+    /// not known.
     pub fn new(wanted: Wanted, target: &Target) -> Result<Self, Failure> {
         let mut wanted = wanted;
         let (facts, name) = match target {
@@ -101,7 +102,8 @@ impl Plan {
         }
         let (sizes, notes) = sizes(&wanted, facts)?;
         for size in &sizes {
-            wanted.load.rate(line, *size).map_err(|error| Failure::Usage(error.to_string()))?;
+            let rate = wanted.load.rate(line, *size).map_err(|error| Failure::Usage(error.to_string()))?;
+            frames_of_a_trial(&wanted, rate, *size)?;
         }
         let virtual_link = facts.is_none_or(|facts| facts.is_virtual() || facts.kind != LinkKind::Physical);
         Ok(Self { wanted, line, sizes, notes, virtual_link })
@@ -121,16 +123,8 @@ impl Plan {
         let wanted = &self.wanted;
         let rate =
             wanted.load.rate(self.line, frame_size).map_err(|error| Failure::Usage(error.to_string()))?;
-        let duration_ns = u64::try_from(wanted.duration.as_nanos()).unwrap_or(u64::MAX);
-        let frames = rate.frames_in(duration_ns);
-        if frames < 2 {
-            return Err(Failure::Usage(format!(
-                "{} at {frame_size} octets is less than two frames in {} s: a longer --duration or a higher \
-                 --load",
-                wanted.load,
-                wanted.duration.as_secs_f64()
-            )));
-        }
+        let duration_ns = duration_ns(wanted);
+        let frames = frames_of_a_trial(wanted, rate, frame_size)?;
         let line = line_frame_rate(self.line, frame_size);
         let pacing = self.pacing(rate, line, frame_size);
         Ok(Trial {
@@ -172,6 +166,23 @@ impl Plan {
         let ahead = (rate.frames_in(AHEAD_NS) as u32).max(64);
         Pacing { ceiling: five_percent_more, burst: ahead, ahead }
     }
+}
+
+fn duration_ns(wanted: &Wanted) -> u64 {
+    u64::try_from(wanted.duration.as_nanos()).unwrap_or(u64::MAX)
+}
+
+/// How many frames a trial has; fewer than two make no rate.
+fn frames_of_a_trial(wanted: &Wanted, rate: FrameRate, frame_size: u16) -> Result<u64, Failure> {
+    let frames = rate.frames_in(duration_ns(wanted));
+    if frames < 2 {
+        return Err(Failure::Usage(format!(
+            "{} at {frame_size} bytes is less than two frames in {} s: a longer --duration or a higher --load",
+            wanted.load,
+            wanted.duration.as_secs_f64()
+        )));
+    }
+    Ok(frames)
 }
 
 struct Pacing {

@@ -460,13 +460,14 @@ fn preflight() -> Result<()> {
 
 const STATES: [&str; 5] = ["good", "note", "unknown", "warning", "REFUSED"];
 /// What preflight looks at: the interface, the host, the peer.
-const POINTS: [&str; 17] = [
+const POINTS: [&str; 18] = [
     "interface",
     "kind",
-    "up",
+    "state",
     "carrier",
     "default route",
     "speed",
+    "rings",
     "MTU",
     "driver",
     "drop counters",

@@ -8,8 +8,10 @@ use std::time::{Duration, Instant};
 use anyhow::{Context, Result, ensure};
 use kitproof_bench::Room;
 use kitproof_common::frame::{Encapsulation, Fill, FrameSpec, MacAddr, Tags, TestHeader, sniff};
+use kitproof_common::port::Receive;
 use kitproof_common::port::control::ControlPort;
 use kitproof_common::port::filter::Filter;
+use kitproof_common::port::packet::PacketReceive;
 use rustix::net::netdevice::name_to_index;
 use rustix::net::{AddressFamily, SocketType, socket};
 
@@ -19,8 +21,7 @@ pub(crate) struct Hand(ControlPort);
 impl Hand {
     pub(crate) fn on(room: &Room, interface: &'static str) -> Result<Self> {
         room.run(move || {
-            let any = socket(AddressFamily::INET, SocketType::DGRAM, None)?;
-            let index = name_to_index(&any, interface)?;
+            let index = index_of(interface)?;
             Ok(Self(ControlPort::open(interface, index, &Filter::everything())?))
         })
     }
@@ -44,6 +45,11 @@ impl Hand {
     }
 }
 
+fn index_of(interface: &str) -> Result<u32> {
+    let any = socket(AddressFamily::INET, SocketType::DGRAM, None)?;
+    Ok(name_to_index(&any, interface)?)
+}
+
 /// Hears everything that comes in at an interface, from now on, and keeps it.
 pub(crate) struct Ear {
     stop: Arc<AtomicBool>,
@@ -53,15 +59,22 @@ pub(crate) struct Ear {
 
 impl Ear {
     pub(crate) fn on(room: &Room, interface: &'static str) -> Result<Self> {
-        let hand = Hand::on(room, interface)?;
+        // A deep ring: a trial is heard whole, however late this thread gets a processor.
+        let mut ring = room.run(move || -> Result<PacketReceive> {
+            let index = index_of(interface)?;
+            Ok(PacketReceive::open(interface, index, 2_048, &Filter::everything())?)
+        })?;
         let (stop, heard) = (Arc::new(AtomicBool::new(false)), Arc::new(Mutex::new(Vec::new())));
         let thread = {
             let (stop, heard) = (Arc::clone(&stop), Arc::clone(&heard));
             std::thread::spawn(move || {
                 while !stop.load(Ordering::Relaxed) {
-                    while let Some(frame) = hand.hear(Duration::ZERO) {
-                        heard.lock().expect("nobody panics with it").push(frame);
-                    }
+                    let mut heard = heard.lock().expect("nobody panics with it");
+                    while ring
+                        .receive(64, &mut |frame, _| heard.push(frame.to_vec()))
+                        .is_ok_and(|count| count > 0)
+                    {}
+                    drop(heard);
                     std::thread::sleep(Duration::from_millis(1));
                 }
             })

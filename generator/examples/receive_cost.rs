@@ -29,7 +29,7 @@ use kitproof::engine::receive::{BATCH, Receiver};
 use kitproof_common::frame::{
     Checked, Checker, Encapsulation, Fill, FrameSpec, MacAddr, Tag, Tags, Template, Turner, VARIANTS,
 };
-use kitproof_common::line::{LineRate, Load, line_frame_rate};
+use kitproof_common::line::{FrameRate, Load};
 use kitproof_common::port::clock::Offset;
 use kitproof_common::port::{Meta, Receive};
 
@@ -179,11 +179,11 @@ fn run() -> Result<(), String> {
         fill_seed: 1,
     };
     spec.check().map_err(|error| error.to_string())?;
-    let line: LineRate = "1G".parse().expect("a rate");
-    let rate = line_frame_rate(line, spec.frame_size);
+    // Slow enough for the smallest window.
+    let rate = FrameRate::from_per_second(10_000).expect("a rate");
     let trial = Trial {
         frame: spec,
-        load: Load::FramesPerSecond(1_000_000),
+        load: Load::FramesPerSecond(10_000),
         rate,
         line: rate,
         ceiling: rate,
@@ -195,6 +195,7 @@ fn run() -> Result<(), String> {
         fill_check,
     };
 
+    assert_eq!(trial.window(), WARM);
     let port = &mut Prebuilt::new(&trial.frame, &trial, !matches!(job.as_str(), "forward" | "turn"));
     port.allow(WARM + frames);
     let spec = &trial.frame;

@@ -1,7 +1,7 @@
 //! Judging what arrived.
 
 use super::VARIANTS;
-use super::checksum::{fold, fold_half, udp_field};
+use super::checksum::{fold, fold_half, is_zero};
 use super::fill::Windows;
 use super::guard::{self, FIXED_OCTETS, MOVING_OCTETS, Width, guard16, guard32};
 use super::header::{HEADER_OCTETS, Kind, TestHeader};
@@ -54,7 +54,7 @@ pub struct Checker {
     /// The sum for the UDP checksum of each variant, without [`SUMMED_OCTETS`].
     udp_sum: [u16; VARIANTS],
     /// Ones where the reflector's fields must be 0: on the way out.
-    unmarked: u64,
+    unmarked: u32,
     fill_check: bool,
     fixed: [u8; FIXED_OCTETS],
     /// What an intact header says in its fixed octets.
@@ -114,10 +114,6 @@ const WORDS: usize = (TAGS + IPV6_OCTETS + UDP_OCTETS + FIXED_OCTETS).div_ceil(8
 const SUMMED_OCTETS: usize = 16;
 const SUMMED_OFFSET: usize = HEADER_OCTETS - SUMMED_OCTETS;
 
-/// The header of a frame of the right length, and a number that is 0 if all in front of it is right, and its
-/// guard.
-type Front<'f> = (u64, &'f [u8; HEADER_OCTETS]);
-
 impl Checker {
     /// For the reflector: frames on the way out. `fill_check` compares the fill too.
     ///
@@ -173,7 +169,7 @@ impl Checker {
             ip_sum: image.ip_sum,
             // One's complement arithmetic: to subtract is to add the complement.
             udp_sum: image.udp_sum.map(|sum| fold(u64::from(sum) + u64::from(!summed))),
-            unmarked: if direction == Direction::Forward { u64::MAX } else { 0 },
+            unmarked: if direction == Direction::Forward { u32::MAX } else { 0 },
             fill_check: fill_check && layout.octets > layout.fill,
             fixed: image.fixed,
             header,
@@ -201,7 +197,7 @@ impl Checker {
     /// The header, if everything is right in a frame of the right length.
     #[inline(always)]
     fn intact(&self, frame: &[u8]) -> Option<TestHeader> {
-        let (wrong, header) = match self.place {
+        let header = match self.place {
             Place::Ipv4 => self.ipv4::<PLAIN>(frame),
             Place::Ipv4Tag => self.ipv4::<TAG>(frame),
             Place::Ipv4Tags => self.ipv4::<TAGS>(frame),
@@ -212,8 +208,8 @@ impl Checker {
             Place::EthernetTag => self.guarded::<TAG>(frame),
             Place::EthernetTags => self.guarded::<TAGS>(frame),
             Place::Datagram => self.guarded::<0>(frame),
-            Place::Bare => (self.front(frame, FIXED_OCTETS), region(frame, 0)),
-        };
+            Place::Bare => self.is_front_right(frame, FIXED_OCTETS).then(|| region(frame, 0)),
+        }?;
         // The fixed octets have been compared.
         let read = TestHeader {
             sequence: u32::from_be_bytes(part(header, 4)),
@@ -222,53 +218,58 @@ impl Checker {
             residence: u16::from_be_bytes(part(header, 16)),
             ..self.header
         };
-        let marked = u64::from(read.reflector_sequence) | u64::from(read.residence);
-        if wrong | marked & self.unmarked != 0 || self.fill_check && !self.is_filled(frame, read.sequence) {
+        let marked = read.reflector_sequence | u32::from(read.residence);
+        if marked & self.unmarked != 0 || self.fill_check && !self.is_filled(frame, read.sequence) {
             return None;
         }
         Some(read)
     }
 
+    /// The header, if all in front of it and its guard is right.
     #[inline(always)]
-    fn ipv4<'f, const NETWORK: usize>(&self, frame: &'f [u8]) -> Front<'f> {
+    fn ipv4<'f, const NETWORK: usize>(&self, frame: &'f [u8]) -> Option<&'f [u8; HEADER_OCTETS]> {
         let frame = &frame[..NETWORK + IPV4_REGION];
         let header = region(frame, NETWORK + IPV4_OCTETS + UDP_OCTETS);
         let guard = self.guard(header).to_be();
         let checksum = !fold_half(u32::from(self.ip_sum) + u32::from(guard));
-        let wrong = (two(frame, NETWORK + 4) ^ guard)
-            | (two(frame, NETWORK + 10) ^ checksum)
-            | (two(frame, NETWORK + IPV4_OCTETS + 6) ^ self.udp_checksum(header));
-        (self.front(frame, NETWORK + IPV4_OCTETS + UDP_OCTETS + FIXED_OCTETS) | u64::from(wrong), header)
+        let right = two(frame, NETWORK + 4) == guard
+            && two(frame, NETWORK + 10) == checksum
+            && self.is_udp_checksum(two(frame, NETWORK + IPV4_OCTETS + 6), header)
+            && self.is_front_right(frame, NETWORK + IPV4_OCTETS + UDP_OCTETS + FIXED_OCTETS);
+        right.then_some(header)
     }
 
+    /// As [`Self::ipv4`].
     #[inline(always)]
-    fn ipv6<'f, const NETWORK: usize>(&self, frame: &'f [u8]) -> Front<'f> {
+    fn ipv6<'f, const NETWORK: usize>(&self, frame: &'f [u8]) -> Option<&'f [u8; HEADER_OCTETS]> {
         let frame = &frame[..NETWORK + IPV6_REGION];
         let header = region(frame, NETWORK + IPV6_OCTETS + UDP_OCTETS);
-        let wrong = (two(frame, NETWORK + 2) ^ self.guard(header).to_be())
-            | (two(frame, NETWORK + IPV6_OCTETS + 6) ^ self.udp_checksum(header));
-        (self.front(frame, NETWORK + IPV6_OCTETS + UDP_OCTETS + FIXED_OCTETS) | u64::from(wrong), header)
+        let right = two(frame, NETWORK + 2) == self.guard(header).to_be()
+            && self.is_udp_checksum(two(frame, NETWORK + IPV6_OCTETS + 6), header)
+            && self.is_front_right(frame, NETWORK + IPV6_OCTETS + UDP_OCTETS + FIXED_OCTETS);
+        right.then_some(header)
     }
 
+    /// The header, if all in front of it is right, and the guard behind it.
     #[inline(always)]
-    fn guarded<'f, const NETWORK: usize>(&self, frame: &'f [u8]) -> Front<'f> {
+    fn guarded<'f, const NETWORK: usize>(&self, frame: &'f [u8]) -> Option<&'f [u8; HEADER_OCTETS]> {
         let frame = &frame[..NETWORK + GUARDED_REGION];
         let header = region(frame, NETWORK);
         let guard = self.guard32 ^ u32::added::<FIXED_OCTETS, MOVING_OCTETS>(inside(header, FIXED_OCTETS));
-        let wrong = u32::from_be_bytes(*region(frame, NETWORK + HEADER_OCTETS)) ^ guard;
-        (self.front(frame, NETWORK + FIXED_OCTETS) | u64::from(wrong), header)
+        let right = u32::from_be_bytes(*region(frame, NETWORK + HEADER_OCTETS)) == guard
+            && self.is_front_right(frame, NETWORK + FIXED_OCTETS);
+        right.then_some(header)
     }
 
-    /// Compares what does not move in the first octets; 0 if it is right. `compared` is a constant wherever
-    /// this is called.
+    /// Compares what does not move in the first octets. `compared` is a constant wherever this is called.
     #[inline(always)]
-    fn front(&self, frame: &[u8], compared: usize) -> u64 {
+    fn is_front_right(&self, frame: &[u8], compared: usize) -> bool {
         // Two by two, as a vector register holds them.
         let mut wrong = [0; 2];
         for i in 0..compared.div_ceil(8) {
             wrong[i % 2] |= (u64::from_ne_bytes(*region(frame, 8 * i)) ^ self.want[i]) & self.mask[i];
         }
-        wrong[0] | wrong[1]
+        wrong[0] | wrong[1] == 0
     }
 
     /// The 16-bit guard that belongs to a header with these moving octets.
@@ -277,16 +278,18 @@ impl Checker {
         self.guard16 ^ u16::added::<FIXED_OCTETS, MOVING_OCTETS>(inside(header, FIXED_OCTETS))
     }
 
-    /// The UDP checksum field that belongs to this header and the fill of its variant, in native order.
+    /// Whether this UDP checksum field, in native order, belongs to this header and the fill of its variant:
+    /// the sum of everything, checksum included, is a multiple of FFFF (RFC 1071 section 1), and the field is
+    /// not 0, which means "none" (RFC 768).
     #[inline(always)]
-    fn udp_checksum(&self, header: &[u8; HEADER_OCTETS]) -> u16 {
+    fn is_udp_checksum(&self, field: u16, header: &[u8; HEADER_OCTETS]) -> bool {
         let front = u64::from_ne_bytes(part(header, SUMMED_OFFSET));
         let back = u64::from_ne_bytes(part(header, SUMMED_OFFSET + 8));
-        let base = self.udp_sum[usize::from(header[7]) % VARIANTS];
+        let rest = u64::from(self.udp_sum[usize::from(header[7]) % VARIANTS]).wrapping_add(u64::from(field));
         // The carry out of 64 bits weighs as much as a one (RFC 1071 section 2 (A)).
         let (sum, carry) = front.overflowing_add(back);
-        let (sum, carry) = sum.overflowing_add(u64::from(base).wrapping_add(u64::from(carry)));
-        udp_field(sum.wrapping_add(u64::from(carry)))
+        let (sum, carry) = sum.overflowing_add(rest.wrapping_add(u64::from(carry)));
+        is_zero(sum.wrapping_add(u64::from(carry))) && field != 0
     }
 
     /// Whether the fill is that of the sequence.

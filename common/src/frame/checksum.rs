@@ -19,6 +19,15 @@ pub(crate) const fn fold_half(sum: u32) -> u16 {
     (sum.wrapping_add(sum.rotate_left(16)) >> 16) as u16
 }
 
+/// Whether [`fold`] would give 0 or FFFF: the sum is a multiple of FFFF.
+///
+/// FFFF is odd, so multiplying by its inverse modulo 2^64 puts the multiples, and only them, in order at the
+/// front: k * FFFF becomes k.
+#[inline(always)]
+pub(crate) const fn is_zero(sum: u64) -> bool {
+    sum.wrapping_mul(0xfffe_fffe_fffe_ffff) <= u64::MAX / 0xffff
+}
+
 /// Both 32-bit halves of eight octets, added.
 #[inline(always)]
 pub(crate) const fn halves(octets: u64) -> u64 {
@@ -93,6 +102,7 @@ mod tests {
         for sum in [0, 1, 0xffff, 0x1_0000, 0xffff_0000, 0xffff_ffff, 0x1_0000_0000, u64::MAX - 1, u64::MAX] {
             let folded = u64::from(fold(sum));
             assert_eq!((folded % 0xffff, folded == 0), (sum % 0xffff, sum == 0), "{sum:x}");
+            assert_eq!(is_zero(sum), sum % 0xffff == 0, "{sum:x}");
         }
     }
 
@@ -140,6 +150,9 @@ mod tests {
             let folded = fold(sum);
             prop_assert_eq!(u64::from(folded) % 0xffff, sum % 0xffff);
             prop_assert_eq!(folded == 0, sum == 0);
+            prop_assert_eq!(is_zero(sum), sum % 0xffff == 0);
+            let multiple = sum - sum % 0xffff;
+            prop_assert!(is_zero(multiple) && !is_zero(multiple ^ 1));
             let half = fold_half(sum as u32);
             prop_assert_eq!(u64::from(half) % 0xffff, (sum & 0xffff_ffff) % 0xffff);
         }

@@ -240,7 +240,7 @@ impl Service {
             via: self.medium.via().to_owned(),
             link: facts,
         };
-        Reply::Opened { session: id, end, data: address, idle_s: self.idle.as_secs() }
+        Reply::Opened { session: id, end: Box::new(end), data: address, idle_s: self.idle.as_secs() }
     }
 
     async fn start(&mut self, id: u64, spec: &TrialSpec) -> Reply {

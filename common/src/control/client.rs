@@ -76,11 +76,11 @@ pub async fn discover(wire: &ControlWire, patience: Duration) -> Result<Vec<Foun
         while let Ok(heard) = timeout_at(again, wire.receive(&mut buffer)).await {
             let Heard { peer, octets, .. } = heard?;
             match reply_in(&buffer[..octets], exchange) {
-                Some(Ok(Reply::Here { host, interface, version, .. })) => {
-                    if found.iter().all(|one| one.peer != peer) {
-                        found.push(Found { peer, host, interface, version });
-                        end = end.min(Instant::now() + LINGER);
-                    }
+                Some(Ok(Reply::Here { host, interface, version, .. }))
+                    if found.iter().all(|one| one.peer != peer) =>
+                {
+                    found.push(Found { peer, host, interface, version });
+                    end = end.min(Instant::now() + LINGER);
                 }
                 Some(Err(theirs)) => {
                     other_version = Some(theirs);

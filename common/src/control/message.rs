@@ -51,7 +51,7 @@ pub enum Request {
     /// Agree to a session. Repeated until the answer is no longer [`Reply::Listening`].
     Open {
         asker: u64,
-        end: End,
+        end: Box<End>,
         data: DataAddress,
     },
     /// Get ready for a trial.
@@ -116,7 +116,7 @@ pub enum Reply {
     },
     Opened {
         session: u64,
-        end: End,
+        end: Box<End>,
         data: DataAddress,
         idle_s: u64,
     },

@@ -143,7 +143,7 @@ pub async fn run(
             break;
         }
         if index + 1 < sizes.len() {
-            settle(plan.wanted.settle, &mut interrupt).await;
+            settle(&mut session, plan.wanted.settle, &mut interrupt).await;
         }
     }
     for judged in &mut trials {
@@ -213,10 +213,21 @@ fn whole(trials: &[Judged], interrupted: bool, ended_early: Option<&str>, planne
     verdict
 }
 
-async fn settle(time: Duration, interrupt: &mut watch::Receiver<bool>) {
-    tokio::select! {
-        () = tokio::time::sleep(time) => {}
-        _ = interrupt.wait_for(|stop| *stop) => {}
+/// Waits between two trials, and lets a reflector that would take a long silence for the end hear from us meanwhile.
+async fn settle(session: &mut Session, time: Duration, interrupt: &mut watch::Receiver<bool>) {
+    let piece = (session.idle / 3).max(Duration::from_millis(100));
+    let mut left = time;
+    while !left.is_zero() {
+        let now = left.min(piece);
+        tokio::select! {
+            () = tokio::time::sleep(now) => {}
+            _ = interrupt.wait_for(|stop| *stop) => return,
+        }
+        left -= now;
+        if !left.is_zero() {
+            // Unanswered it changes nothing: the next trial's start will say what is wrong.
+            let _ = session.learn().await;
+        }
     }
 }
 

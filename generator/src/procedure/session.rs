@@ -38,6 +38,8 @@ enum Medium {
 pub struct Session {
     pub near: End,
     pub far: End,
+    /// After so long a silence the reflector ends the session.
+    pub idle: Duration,
     /// Carrier of this end's port; `None` over UDP.
     pub watch: Option<CarrierWatch>,
     medium: Medium,
@@ -116,13 +118,18 @@ impl Session {
                      the search for the reflector; unplug whatever else is on it"
                 )));
             }
+            if !time.is_zero() {
+                // A session that was agreed at once may have ended of idleness while this end listened.
+                reply = ask_to_open(&mut client, asker, &near, own).await?;
+            }
         }
         loop {
             match reply {
-                Reply::Opened { session, end, data, .. } => {
+                Reply::Opened { session, end, data, idle_s } => {
                     return Ok(Self {
                         near,
-                        far: end,
+                        far: *end,
+                        idle: Duration::from_secs(idle_s),
                         watch,
                         medium,
                         client,
@@ -171,7 +178,7 @@ impl Session {
     /// No answer, or a refusal.
     pub async fn start(&mut self, trial: &Trial) -> Result<(), AskError> {
         let trial = TrialSpec {
-            frame: trial.frame.clone(),
+            frame: trial.frame,
             frames: trial.frames,
             frames_per_s: trial.rate.per_second(),
             fill_check: trial.fill_check,
@@ -242,7 +249,7 @@ async fn ask_to_open(
     near: &End,
     own: DataAddress,
 ) -> Result<Reply, Failure> {
-    let request = Request::Open { asker, end: near.clone(), data: own };
+    let request = Request::Open { asker, end: Box::new(near.clone()), data: own };
     client.ask(&request, ANSWER).await.map_err(Failure::from)
 }
 

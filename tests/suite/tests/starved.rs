@@ -244,7 +244,7 @@ fn one_in_a_million() -> Result<()> {
     let mut rig = Rig::new(Bench::with_wire(Script::faithful(), Options::default())?, 0)?;
     let mut spoiled = 0;
     let mut run = 0;
-    while run < runs(3) as u64 {
+    while run < runs(30) as u64 {
         // Either way, anywhere, the very first and the very last frame too.
         let at = match run {
             0 => MILLION,

@@ -153,7 +153,7 @@ pub(crate) fn discovery_is_answered_once_a_second() -> Result<()> {
     let everything_else = [
         Request::Open {
             asker: 1,
-            end: End { host: "h".into(), version: "0".into(), via: "packet".into(), link: None },
+            end: Box::new(End { host: "h".into(), version: "0".into(), via: "packet".into(), link: None }),
             data: DataAddress::Mac(me),
         },
         Request::Learn { session: 1 },

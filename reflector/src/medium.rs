@@ -43,7 +43,7 @@ impl Medium {
     /// What is known of the interface now; `None` over UDP.
     ///
     /// # Errors
-    /// As [`link::facts`].
+    /// As [`link::facts()`].
     pub async fn facts(&self) -> Result<Option<LinkFacts>, LinkError> {
         match self {
             Medium::Interface { name, .. } => link::facts(name).await.map(Some),

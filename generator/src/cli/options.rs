@@ -39,8 +39,10 @@ pub enum Via {
 
 #[derive(Args, Debug, Clone)]
 pub struct Sending {
-    /// The interface the kit is plugged into, or udp://HOST[:PORT] for a routed path
-    #[arg(value_name = "INTERFACE")]
+    #[arg(
+        value_name = "INTERFACE",
+        help = "The interface the kit is plugged into, or udp://HOST[:PORT] for a routed path"
+    )]
     pub target: String,
 
     /// Frame sizes in bytes including FCS [default: 64,128,256,512,1024,1280,1518 (RFC 2544)]
@@ -91,8 +93,11 @@ pub struct Sending {
     #[arg(long, value_enum, default_value_t = FramesLook::Ipv4)]
     pub encapsulation: FramesLook,
 
-    /// A VLAN tag, ID[:PCP]; twice for two tags, the outer (802.1ad) first
-    #[arg(long, value_name = "ID[:PCP]")]
+    #[arg(
+        long,
+        value_name = "ID[:PCP]",
+        help = "A VLAN tag, ID[:PCP]; twice for two tags, the outer (802.1ad) first"
+    )]
     pub vlan: Vec<Tag>,
 
     /// Differentiated services code point of the frames

@@ -36,11 +36,11 @@ pub struct Running {
     /// When frame 0 is due, monotonic ns.
     pub start_ns: u64,
     sender: JoinHandle<Result<Departures, SendError>>,
-    receiver: JoinHandle<Result<Home, TrialError>>,
+    receiver: JoinHandle<Result<(Home, Option<io::Error>), TrialError>>,
     sender_done: Inbox<()>,
 }
 
-/// What left, and the error that ended it, if one did.
+/// What left, and the error of a port that ended it, if one did.
 #[derive(Debug)]
 pub struct Departures {
     pub sent: Sent,
@@ -104,8 +104,10 @@ impl Running {
         self.progress.stop_sending.store(true, Ordering::Release);
         let departures = self.sender.join().map_err(|_| TrialError::Lost("sending"))?;
         self.progress.stop_receiving.store(true, Ordering::Release);
-        let home = self.receiver.join().map_err(|_| TrialError::Lost("receiving"))?;
-        Ok((departures?, home?))
+        let (home, failure) = self.receiver.join().map_err(|_| TrialError::Lost("receiving"))??;
+        let mut departures = departures?;
+        departures.failure = departures.failure.or(failure);
+        Ok((departures, home))
     }
 }
 
@@ -173,22 +175,31 @@ fn receiving<P: Receive>(
     trial: &Trial,
     progress: &Progress,
     start_ns: u64,
-) -> Result<Home, TrialError> {
+) -> Result<(Home, Option<io::Error>), TrialError> {
     let mut receiver =
         Receiver::new(&mut port, trial, progress, start_ns, Offset::sample()).map_err(SendError::from)?;
     let mut busy = false;
+    let mut failure = None;
     loop {
-        let arrived = receiver.step(monotonic_ns(), Offset::sample)?;
+        // A port that is gone brings nothing more; what it brought before is kept, and told when asked for.
+        let arrived = match receiver.step(monotonic_ns(), Offset::sample) {
+            Ok(arrived) => arrived,
+            Err(error) => {
+                failure.get_or_insert(error);
+                0
+            }
+        };
         if arrived > 0 {
             busy = true;
         } else if progress.stop_receiving.load(Ordering::Acquire) {
             break;
-        } else if busy {
+        } else if busy || failure.is_some() {
             busy = false;
             std::thread::sleep(REST);
-        } else {
-            receiver.wait(WAIT)?;
+        } else if let Err(error) = receiver.wait(WAIT) {
+            failure = Some(error);
         }
     }
-    Ok(receiver.finish(progress.offered.load(Ordering::Acquire), Offset::sample())?)
+    let home = receiver.finish(progress.offered.load(Ordering::Acquire), Offset::sample())?;
+    Ok((home, failure))
 }

@@ -6,7 +6,7 @@ use kitproof_common::link::{self, CarrierEvent, HostDid, PortDrops};
 use super::plan::{Plan, Target};
 use super::trial::Outcome;
 use crate::verdict::{
-    Account, Bounds, CarrierLoss, LoadFacts, Pauses, Reason, ReferenceFacts, TrialFacts, Verdict,
+    Account, Bounds, CarrierLoss, EndBounds, LoadFacts, Pauses, Reason, ReferenceFacts, TrialFacts, Verdict,
     WindowFacts, account, judge,
 };
 
@@ -55,34 +55,21 @@ fn bounds(outcome: &Outcome, report: Option<&FarReport>, target: &Target, near: 
     let one_veth =
         near.link.as_ref().zip(far.link.as_ref()).is_some_and(|(near, far)| near.is_veth_peer_of(far));
     let far_turned_away = report.map_or(0, |report| report.turned_away);
-    let mut unknown = Vec::new();
-    for (known, place) in [
-        (near_drops.transmit_known, "generator transmit"),
-        (far_drops.receive_known || report.is_none(), "reflector receive"),
-        (far_drops.transmit_known || report.is_none(), "reflector transmit"),
-        (near_drops.receive_known, "generator receive"),
-    ] {
-        if !known {
-            unknown.push(place.to_owned());
-        }
-    }
-    let caught = |drops: &PortDrops, end: &'static str| {
-        drops
-            .caught_by_nic
-            .iter()
-            .map(move |(place, count)| (format!("{end}_{place}"), *count))
-            .collect::<Vec<_>>()
-    };
-    Bounds {
-        forward: link::direction(&near_drops, &far_drops, outcome.departures.sent.turned_away, one_veth),
-        forward_known: near_drops.transmit_known && far_drops.receive_known,
-        homeward: link::direction(&far_drops, &near_drops, far_turned_away, one_veth),
-        homeward_known: far_drops.transmit_known && near_drops.receive_known,
-        unknown,
-        caught_by_nic: caught(&near_drops, "generator")
-            .into_iter()
-            .chain(caught(&far_drops, "reflector"))
-            .collect(),
+    let mut bounds =
+        Bounds::from_ends(&end_bounds(&near_drops), report.map(|_| end_bounds(&far_drops)).as_ref());
+    // One event may be counted at both ends, and what was turned away was sent later: no plain sum.
+    bounds.forward = link::direction(&near_drops, &far_drops, outcome.departures.sent.turned_away, one_veth);
+    bounds.homeward = link::direction(&far_drops, &near_drops, far_turned_away, one_veth);
+    bounds
+}
+
+fn end_bounds(drops: &PortDrops) -> EndBounds {
+    EndBounds {
+        receive: drops.receive_bound,
+        receive_known: drops.receive_known,
+        transmit: drops.transmit_bound,
+        transmit_known: drops.transmit_known,
+        caught: drops.caught_by_nic.clone(),
     }
 }
 

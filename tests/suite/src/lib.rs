@@ -23,14 +23,9 @@ pub type Check = (&'static str, fn() -> Result<()>);
 
 /// Runs the checks of one test program, one at a time: two cores are few.
 pub fn run(checks: &[Check]) -> ! {
-    run_together(1, checks)
-}
-
-/// Runs the checks of one test program, so many at a time: for checks that wait more than they work.
-pub fn run_together(at_once: usize, checks: &[Check]) -> ! {
     let privilege = enter().map_err(|error| format!("{error:#}"));
     let mut arguments = Arguments::from_args();
-    arguments.test_threads = Some(at_once);
+    arguments.test_threads = Some(1);
     let root = rustix::process::geteuid().is_root();
     let required = root || std::env::var_os("KITPROOF_BENCH").is_some_and(|value| value == "required");
     let trials = checks

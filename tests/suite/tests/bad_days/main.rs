@@ -54,10 +54,7 @@ const CHECKS: &[Check] = &[
     ("an_output_that_takes_nothing", outputs::an_output_that_takes_nothing),
 ];
 
-/// At once: two processors are few, but these checks mostly wait.
-const AT_ONCE: usize = 3;
-
 fn main() {
     disguise::put_on();
-    kitproof_suite::run_together(AT_ONCE, CHECKS)
+    kitproof_suite::run(CHECKS)
 }

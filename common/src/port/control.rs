@@ -7,7 +7,7 @@ use tokio::io::unix::AsyncFd;
 
 use super::OpenError;
 use super::filter::Filter;
-use super::sys;
+use super::{packet, sys};
 
 /// A packet socket for single frames, not batches: non-blocking, promiscuous, own frames ignored.
 pub struct ControlPort {
@@ -21,11 +21,8 @@ impl ControlPort {
     /// No permission, no such interface, or what the kernel says.
     pub fn open(interface: &str, index: u32, filter: &Filter) -> Result<Self, OpenError> {
         let at = |step| move |source| OpenError::at(interface, step, source);
-        let fd = sys::packet_socket().map_err(at("opening a packet socket"))?;
+        let fd = packet::filtered(interface, filter)?;
         let socket = fd.as_fd();
-        sys::attach_filter(socket, filter.program()).map_err(at("attaching the filter"))?;
-        sys::set_option(socket, libc::SOL_PACKET, libc::PACKET_IGNORE_OUTGOING, 1i32)
-            .map_err(at("ignoring own frames"))?;
         sys::hold_promiscuous(socket, index).map_err(at("holding promiscuous mode"))?;
         sys::bind_packet(socket, index, libc::ETH_P_ALL as u16).map_err(at("binding"))?;
         Ok(Self { fd })

@@ -24,6 +24,17 @@ const BLOCK_OCTETS: usize = 64 << 10;
 /// Room in front of a received frame for a tag that is put back.
 const RESERVE: libc::c_int = 16;
 
+/// A socket that will hear what `filter` lets through, and nothing of what this host sends, once it is bound: the filter
+/// comes first, so that not one foreign frame is heard or counted.
+pub(super) fn filtered(interface: &str, filter: &Filter) -> Result<OwnedFd, OpenError> {
+    let at = |step| move |source| OpenError::at(interface, step, source);
+    let fd = sys::packet_socket().map_err(at("opening a packet socket"))?;
+    sys::attach_filter(fd.as_fd(), filter.program()).map_err(at("attaching the filter"))?;
+    sys::set_option(fd.as_fd(), libc::SOL_PACKET, libc::PACKET_IGNORE_OUTGOING, 1i32)
+        .map_err(at("ignoring own frames"))?;
+    Ok(fd)
+}
+
 fn sender(interface: &str, index: u32) -> Result<OwnedFd, OpenError> {
     let at = |step| move |source| OpenError::at(interface, step, source);
     let fd = sys::packet_socket().map_err(at("opening a packet socket"))?;
@@ -55,11 +66,8 @@ pub fn receive_by_calls(
     filter: &Filter,
 ) -> Result<DatagramReceive, OpenError> {
     let at = |step| move |source| OpenError::at(interface, step, source);
-    let fd = sys::packet_socket().map_err(at("opening a packet socket"))?;
+    let fd = filtered(interface, filter)?;
     let socket = fd.as_fd();
-    sys::attach_filter(socket, filter.program()).map_err(at("attaching the filter"))?;
-    sys::set_option(socket, libc::SOL_PACKET, libc::PACKET_IGNORE_OUTGOING, 1i32)
-        .map_err(at("ignoring own frames"))?;
     sys::set_option(socket, libc::SOL_SOCKET, libc::SO_TIMESTAMPNS, 1i32)
         .map_err(at("asking for receive stamps"))?;
     let _ = sys::set_option(socket, libc::SOL_SOCKET, libc::SO_RCVBUF, 8i32 << 20);
@@ -147,12 +155,8 @@ impl PacketReceive {
     /// No permission, no such interface, no memory for the ring, or what the kernel says.
     pub fn open(interface: &str, index: u32, largest: usize, filter: &Filter) -> Result<Self, OpenError> {
         let at = |step| move |source| OpenError::at(interface, step, source);
-        let fd = sys::packet_socket().map_err(at("opening a packet socket"))?;
+        let fd = filtered(interface, filter)?;
         let socket = fd.as_fd();
-        // The filter first, then the ring, then the binding: not one foreign frame is heard or counted.
-        sys::attach_filter(socket, filter.program()).map_err(at("attaching the filter"))?;
-        sys::set_option(socket, libc::SOL_PACKET, libc::PACKET_IGNORE_OUTGOING, 1i32)
-            .map_err(at("ignoring own frames"))?;
         sys::set_option(socket, libc::SOL_SOCKET, libc::SO_TIMESTAMPNS, 1i32)
             .map_err(at("asking for receive stamps"))?;
         sys::set_option(socket, libc::SOL_PACKET, libc::PACKET_VERSION, libc::tpacket_versions::TPACKET_V2)

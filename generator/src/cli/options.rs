@@ -219,7 +219,9 @@ impl Outputs {
     /// # Errors
     /// [`Failure::Usage`]: a folder that is not there, or that may not be written to.
     pub fn check(&self) -> Result<(), Failure> {
-        for path in [&self.json, &self.csv].into_iter().flatten() {
+        // Standard output is no file and needs no folder.
+        let json = self.json.as_ref().filter(|_| !self.json_on_stdout());
+        for path in json.into_iter().chain(&self.csv) {
             let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty());
             if let Some(folder) = folder
                 && !folder.is_dir()

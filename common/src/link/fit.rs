@@ -36,11 +36,11 @@ pub enum State {
 }
 
 impl Point {
-    fn new(name: &str, state: State, found: impl Into<String>) -> Self {
+    pub(crate) fn new(name: &str, state: State, found: impl Into<String>) -> Self {
         Self { name: name.to_owned(), state, found: found.into(), advice: None }
     }
 
-    fn good(name: &str, found: impl Into<String>) -> Self {
+    pub(crate) fn good(name: &str, found: impl Into<String>) -> Self {
         Self::new(name, State::Good, found)
     }
 
@@ -51,7 +51,7 @@ impl Point {
         format!("{}: {}{advice}", self.name, self.found)
     }
 
-    fn advise(self, advice: impl Into<String>) -> Self {
+    pub(crate) fn advise(self, advice: impl Into<String>) -> Self {
         Self { advice: Some(advice.into()), ..self }
     }
 }

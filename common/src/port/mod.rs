@@ -24,6 +24,7 @@ pub mod memory;
 pub mod packet;
 mod sys;
 pub(crate) mod sys_ethtool;
+pub(crate) mod sys_signal;
 pub mod transmit;
 
 use std::io;

@@ -1,16 +1,27 @@
-//! The few facts of an interface that only `ioctl` gives: the driver, Energy Efficient Ethernet, wireless extensions.
+//! What only `ioctl` gives or sets of an interface: the driver, Energy Efficient Ethernet, wireless extensions; rings and
+//! interrupt coalescing, for code that has no runtime to wait for netlink with.
 //!
-//! The layouts are those of `linux/ethtool.h`, `linux/wireless.h` and `net/if.h`. Every call here is allowed to an
-//! unprivileged user and asks about the network namespace of the calling thread, because the socket is made in it.
+//! The layouts are those of `linux/ethtool.h`, `linux/wireless.h` and `net/if.h`. Every call that asks is allowed to an
+//! unprivileged user, those that set need `CAP_NET_ADMIN`. Each speaks of the network namespace of the calling thread,
+//! because the socket is made in it.
 
 use std::ffi::c_char;
 use std::io;
 use std::os::fd::{AsRawFd, OwnedFd};
 
+use rustix::net::netdevice::index_to_name;
 use rustix::net::{AddressFamily, SocketFlags, SocketType, socket_with};
 
 /// `ETHTOOL_GDRVINFO` of `linux/ethtool.h`.
 const GET_DRIVER_INFO: u32 = 0x0000_0003;
+/// `ETHTOOL_GCOALESCE` of `linux/ethtool.h`.
+const GET_COALESCING: u32 = 0x0000_000e;
+/// `ETHTOOL_SCOALESCE` of `linux/ethtool.h`.
+const SET_COALESCING: u32 = 0x0000_000f;
+/// `ETHTOOL_GRINGPARAM` of `linux/ethtool.h`.
+const GET_RINGS: u32 = 0x0000_0010;
+/// `ETHTOOL_SRINGPARAM` of `linux/ethtool.h`.
+const SET_RINGS: u32 = 0x0000_0011;
 /// `ETHTOOL_GEEE` of `linux/ethtool.h`.
 const GET_EEE: u32 = 0x0000_0044;
 
@@ -64,6 +75,55 @@ pub(crate) fn eee(name: &str) -> io::Result<EeeState> {
     Ok(EeeState { enabled: eee.enabled != 0, active: eee.active != 0 })
 }
 
+/// The name of the interface with this index now; `ENODEV` if there is none.
+pub(crate) fn name_at(index: u32) -> io::Result<String> {
+    Ok(index_to_name(control_socket()?, index)?)
+}
+
+/// The descriptor rings (receive, send) of the interface `name`; `EOPNOTSUPP` where the driver knows none.
+pub(crate) fn rings(name: &str) -> io::Result<(u32, u32)> {
+    let rings = raw_rings(name)?;
+    Ok((rings.rx, rings.tx))
+}
+
+/// Sets the descriptor rings of the interface `name` and leaves what else the kernel keeps with them (rings for small and
+/// jumbo frames) as it is. Most drivers take the link down for it, for as long as it takes to agree anew.
+pub(crate) fn set_rings(name: &str, rx: u32, tx: u32) -> io::Result<()> {
+    let mut wanted = raw_rings(name)?;
+    wanted.command = SET_RINGS;
+    wanted.rx = rx;
+    wanted.tx = tx;
+    ethtool(name, &mut wanted)
+}
+
+/// How the interface `name` coalesces its receive interrupts (whether the driver chooses, microseconds); `EOPNOTSUPP`
+/// where the driver does not tell.
+pub(crate) fn coalescing(name: &str) -> io::Result<(bool, u32)> {
+    let raw = raw_coalescing(name)?;
+    Ok((raw.use_adaptive_rx != 0, raw.rx_usecs))
+}
+
+/// Sets how the interface `name` coalesces its receive interrupts, and leaves the other twenty figures as they are.
+pub(crate) fn set_coalescing(name: &str, adaptive: bool, usecs: u32) -> io::Result<()> {
+    let mut wanted = raw_coalescing(name)?;
+    wanted.command = SET_COALESCING;
+    wanted.rx_usecs = usecs;
+    wanted.use_adaptive_rx = u32::from(adaptive);
+    ethtool(name, &mut wanted)
+}
+
+fn raw_rings(name: &str) -> io::Result<RawRings> {
+    let mut rings = RawRings { command: GET_RINGS, ..RawRings::default() };
+    ethtool(name, &mut rings)?;
+    Ok(rings)
+}
+
+fn raw_coalescing(name: &str) -> io::Result<RawCoalescing> {
+    let mut coalescing = RawCoalescing { command: GET_COALESCING, ..RawCoalescing::default() };
+    ethtool(name, &mut coalescing)?;
+    Ok(coalescing)
+}
+
 /// Whether the interface answers the wireless extensions, which only radios do.
 pub(crate) fn has_wireless_extensions(name: &str) -> io::Result<bool> {
     let socket = control_socket()?;
@@ -101,6 +161,50 @@ struct RawEee {
     reserved: [u32; 2],
 }
 
+/// `struct ethtool_ringparam`.
+#[repr(C)]
+#[derive(Default)]
+struct RawRings {
+    command: u32,
+    rx_max: u32,
+    rx_mini_max: u32,
+    rx_jumbo_max: u32,
+    tx_max: u32,
+    rx: u32,
+    rx_mini: u32,
+    rx_jumbo: u32,
+    tx: u32,
+}
+
+/// `struct ethtool_coalesce`.
+#[repr(C)]
+#[derive(Default)]
+struct RawCoalescing {
+    command: u32,
+    rx_usecs: u32,
+    rx_max_frames: u32,
+    rx_usecs_irq: u32,
+    rx_max_frames_irq: u32,
+    tx_usecs: u32,
+    tx_max_frames: u32,
+    tx_usecs_irq: u32,
+    tx_max_frames_irq: u32,
+    stats_block_usecs: u32,
+    use_adaptive_rx: u32,
+    use_adaptive_tx: u32,
+    packet_rate_low: u32,
+    rx_usecs_low: u32,
+    rx_max_frames_low: u32,
+    tx_usecs_low: u32,
+    tx_max_frames_low: u32,
+    packet_rate_high: u32,
+    rx_usecs_high: u32,
+    rx_max_frames_high: u32,
+    tx_usecs_high: u32,
+    tx_max_frames_high: u32,
+    rate_sample_interval: u32,
+}
+
 /// The structures that `SIOCETHTOOL` may fill.
 ///
 /// # Safety
@@ -112,6 +216,10 @@ unsafe trait Query {}
 unsafe impl Query for RawDriverInfo {}
 // SAFETY: field for field `struct ethtool_eee` (40 octets), integers only.
 unsafe impl Query for RawEee {}
+// SAFETY: field for field `struct ethtool_ringparam` (36 octets), integers only; read and written for both commands.
+unsafe impl Query for RawRings {}
+// SAFETY: field for field `struct ethtool_coalesce` (92 octets), integers only; read and written for both commands.
+unsafe impl Query for RawCoalescing {}
 
 fn ethtool<Q: Query>(name: &str, query: &mut Q) -> io::Result<()> {
     let socket = control_socket()?;
@@ -152,9 +260,18 @@ mod tests {
 
     #[test]
     fn layouts_have_the_size_of_the_kernel_structures() {
-        // linux/ethtool.h: 4 + 5 * 32 + 12 + 5 * 4, and 10 * 4.
+        // linux/ethtool.h: 4 + 5 * 32 + 12 + 5 * 4, 10 * 4, 9 * 4, and 23 * 4.
         assert_eq!(size_of::<RawDriverInfo>(), 196);
         assert_eq!(size_of::<RawEee>(), 40);
+        assert_eq!(size_of::<RawRings>(), 36);
+        assert_eq!(size_of::<RawCoalescing>(), 92);
+        // Where the fields that are set lie: behind the command, four maxima, and so on.
+        assert_eq!((std::mem::offset_of!(RawRings, rx), std::mem::offset_of!(RawRings, tx)), (20, 32));
+        let (usecs, adaptive) = (
+            std::mem::offset_of!(RawCoalescing, rx_usecs),
+            std::mem::offset_of!(RawCoalescing, use_adaptive_rx),
+        );
+        assert_eq!((usecs, adaptive), (4, 40));
     }
 
     #[test]
@@ -171,6 +288,19 @@ mod tests {
         for name in ["", "a-name-much-too-long-for-linux", "nul\0inside", "kp-not-here"] {
             assert_eq!(driver_info(name).unwrap_err().raw_os_error(), Some(libc::ENODEV), "{name:?}");
         }
+    }
+
+    #[test]
+    fn loopback_has_neither_rings_nor_coalescing() {
+        // The loopback interface is the first of every network namespace.
+        assert_eq!(name_at(1).unwrap(), "lo");
+        assert_eq!(name_at(0x7fff_fff0).unwrap_err().raw_os_error(), Some(libc::ENODEV));
+        for error in [rings("lo").unwrap_err(), coalescing("lo").unwrap_err()] {
+            assert_eq!(error.raw_os_error(), Some(libc::EOPNOTSUPP), "{error}");
+        }
+        // Refused whoever asks: for want of privilege, or for want of rings.
+        assert!(set_rings("lo", 64, 64).is_err());
+        assert!(set_coalescing("lo", false, 1).is_err());
     }
 
     #[test]

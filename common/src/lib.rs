@@ -8,6 +8,7 @@
 //! | [`port`] | one opened interface: send a batch, receive a batch, its own drops; the only `unsafe` |
 //! | [`host`] | privileges, the parent process, the host name |
 //! | [`link`] | what the host knows of an interface, by netlink and ioctl only |
+//! | [`tune`] | settings of the host that would help, set for a run and put back whatever happens |
 //! | [`control`] | the messages of a session between the two ends |
 
 pub mod control;
@@ -17,3 +18,4 @@ pub mod line;
 pub mod link;
 pub mod port;
 pub mod sequence;
+pub mod tune;

@@ -5,10 +5,14 @@ use std::process::ExitCode;
 use clap::Parser;
 use kitproof::cli::{self, Cli, Command};
 use kitproof::procedure::failure::{Failure, status};
+use kitproof_common::tune::guardian;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::watch;
 
 fn main() -> ExitCode {
+    if let Some(status) = guardian::if_asked() {
+        return status;
+    }
     let cli = Cli::parse();
     let result = match &cli.command {
         // Makes namespaces, which only a process without threads may.

@@ -1,5 +1,6 @@
 //! `kitproof-reflector`: the far end of the pair.
 
+use std::io::Write;
 use std::net::{IpAddr, SocketAddr};
 use std::process::ExitCode;
 use std::time::Duration;
@@ -9,8 +10,9 @@ use clap::Parser;
 use kitproof_common::control::wire::ControlWire;
 use kitproof_common::control::{UDP_PORT, random_mac};
 use kitproof_common::host;
-use kitproof_common::link::{self, CarrierWatch, LinkError, State};
+use kitproof_common::link::{self, CarrierWatch, LinkError, LinkFacts, State};
 use kitproof_common::port::OpenError;
+use kitproof_common::tune::{self, ThisHost, TuneFacts, Tuned, guardian};
 use kitproof_reflector::medium::Medium;
 use kitproof_reflector::service::Service;
 use rustix::thread::CapabilitySet;
@@ -42,6 +44,10 @@ struct Arguments {
     #[arg(long)]
     allow_default_route: bool,
 
+    /// Set what would help (rings, interrupts, governor; see kitproof preflight) until this stops, then put it back
+    #[arg(long)]
+    tune: bool,
+
     /// Say nothing while running
     #[arg(long, short)]
     quiet: bool,
@@ -66,6 +72,9 @@ fn parse_listen(text: &str) -> Result<SocketAddr, String> {
 }
 
 fn main() -> ExitCode {
+    if let Some(status) = guardian::if_asked() {
+        return status;
+    }
     let arguments = Arguments::parse();
     if arguments.exit_with_parent
         && let Err(error) = host::exit_with_parent()
@@ -91,15 +100,15 @@ fn main() -> ExitCode {
 }
 
 async fn run(arguments: Arguments) -> Result<()> {
-    let (medium, wire, watch) = match (&arguments.interface, arguments.listen) {
-        (Some(interface), _) => {
-            on_interface(interface, arguments.allow_default_route, arguments.quiet).await?
-        }
+    say(tune::clean_up(&ThisHost::default()));
+    let (medium, wire, watch, tuned) = match (&arguments.interface, arguments.listen) {
+        (Some(interface), _) => on_interface(interface, &arguments).await?,
         (None, Some(address)) => {
+            let tuned = tuned(&arguments, None)?;
             let socket = tokio::net::UdpSocket::bind(address)
                 .await
                 .with_context(|| format!("cannot listen on {address}"))?;
-            (Medium::Udp { local: address.ip() }, ControlWire::Datagrams(socket), None)
+            (Medium::Udp { local: address.ip() }, ControlWire::Datagrams(socket), None, tuned)
         }
         (None, None) => bail!("name an interface, or an address to --listen on"),
     };
@@ -120,18 +129,40 @@ async fn run(arguments: Arguments) -> Result<()> {
     }
     let idle = Duration::from_secs(arguments.idle);
     let mut service = Service::new(medium, wire, watch, idle, arguments.quiet);
-    service.run(stopped()?).await.context("the control socket failed")?;
-    Ok(())
+    let served = service.run(stopped()?).await.context("the control socket failed");
+    say(tuned.put_back());
+    served
+}
+
+/// One line each; a standard error that is gone is no reason to stop.
+fn say(lines: Vec<String>) {
+    for line in lines {
+        let _ = writeln!(std::io::stderr(), "kitproof-reflector: {line}");
+    }
+}
+
+/// Sets what would help, if that is wanted, and says so. Before privileges are given up.
+fn tuned(arguments: &Arguments, link: Option<&LinkFacts>) -> Result<Tuned> {
+    if !arguments.tune {
+        return Ok(Tuned::default());
+    }
+    let host = ThisHost::default();
+    let proposals = tune::propose(&TuneFacts::of(&host, link));
+    let tuned = Tuned::begin(host, proposals)?;
+    if !arguments.quiet {
+        say(tuned.changes().iter().map(|change| format!("set until this stops: {change}")).collect());
+    }
+    say(tuned.problems().iter().map(|problem| format!("note: {problem}")).collect());
+    Ok(tuned)
 }
 
 async fn on_interface(
     name: &str,
-    allow_default_route: bool,
-    quiet: bool,
-) -> Result<(Medium, ControlWire, Option<CarrierWatch>)> {
+    arguments: &Arguments,
+) -> Result<(Medium, ControlWire, Option<CarrierWatch>, Tuned)> {
     let facts = link::facts(name).await?;
     let routes = link::default_route_interfaces().await.unwrap_or_default();
-    let carries_route = routes.contains(&facts.index) && !allow_default_route;
+    let carries_route = routes.contains(&facts.index) && !arguments.allow_default_route;
     // Who gets here first waits for the other end: no carrier yet is no reason to refuse, here.
     let waits_for_carrier = facts.admin_up && facts.carrier == Some(false);
     let refused: Vec<String> = link::fit(&facts, carries_route)
@@ -142,14 +173,22 @@ async fn on_interface(
     if !refused.is_empty() {
         bail!("{name} cannot be used: {}", refused.join("; "));
     }
+    if arguments.tune && !host::may_open_packet_sockets() {
+        // Said before anything is changed.
+        return Err(explain(OpenError::no_permission(name)));
+    }
+    let tuned = tuned(arguments, Some(&facts))?;
+    if tuned.touched_a_port() && facts.carrier == Some(true) {
+        tune::carrier_back(name).await?;
+    }
     let wire = ControlWire::frames(name, facts.index, random_mac(), true).map_err(explain)?;
     let watch = CarrierWatch::open(name).await.map_err(|error: LinkError| anyhow::anyhow!(error))?;
-    if waits_for_carrier && !quiet {
+    if waits_for_carrier && !arguments.quiet {
         eprintln!(
             "note: {name} has no carrier yet; if it stays so, check both ends of the cable, and that the kit has power"
         );
     }
-    Ok((Medium::Interface { name: facts.name, index: facts.index }, wire, Some(watch)))
+    Ok((Medium::Interface { name: facts.name, index: facts.index }, wire, Some(watch), tuned))
 }
 
 fn explain(error: OpenError) -> anyhow::Error {

@@ -4,6 +4,7 @@ pub mod options;
 pub mod preflight;
 pub mod progress;
 pub mod prove;
+pub mod tune;
 
 use std::io::Write;
 
@@ -44,6 +45,7 @@ pub fn complain(text: &str) {
 /// # Errors
 /// One clear line; see [`Failure::status`].
 pub async fn run(cli: Cli, interrupt: watch::Receiver<bool>) -> Result<u8, Failure> {
+    tune::clean_up();
     match cli.command {
         Command::Prove(prove) => prove.run(cli.no_color, interrupt).await,
         Command::Preflight(preflight) => preflight.run(cli.no_color).await,

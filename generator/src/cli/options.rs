@@ -127,6 +127,10 @@ pub struct Sending {
     /// Never ask, never wait for a key
     #[arg(long)]
     pub unattended: bool,
+
+    /// Set what preflight says would help (rings, interrupts, governor) for the run, and put it back afterwards
+    #[arg(long)]
+    pub tune: bool,
 }
 
 impl Sending {

@@ -3,7 +3,7 @@
 use clap::Args;
 use kitproof_common::link::State;
 
-use super::options;
+use super::{options, tune};
 use crate::procedure::failure::{Failure, status};
 use crate::procedure::preflight;
 use crate::report::{Ink, Style};
@@ -16,6 +16,10 @@ pub struct Preflight {
     /// Do not mind that it carries the default route
     #[arg(long)]
     pub allow_default_route: bool,
+
+    /// Set what would help, show what came of it, and put it back: what --tune will do in a run
+    #[arg(long)]
+    pub tune: bool,
 }
 
 impl Preflight {
@@ -39,6 +43,11 @@ impl Preflight {
             println!("{}  {:width$}  {}", ink.paint(style, word), point.name, point.found);
             if let Some(advice) = &point.advice {
                 println!("{:9}{:width$}  -> {advice}", "", "");
+            }
+        }
+        if self.tune {
+            for line in tune::tried(&target, self.allow_default_route).await {
+                println!("{}  {line}", ink.paint(Style::Faint, "tuning "));
             }
         }
         let worst = points.iter().map(|point| point.state).max();

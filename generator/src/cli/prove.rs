@@ -9,6 +9,7 @@ use tokio::sync::watch;
 use super::complain;
 use super::options::{Outputs, Sending};
 use super::progress::Progress;
+use super::tune;
 use crate::procedure::failure::{Failure, status};
 use crate::procedure::judged::Judged;
 use crate::procedure::prove::{self, Show};
@@ -58,21 +59,24 @@ impl Prove {
     /// One clear line, before the first trial.
     pub async fn run(&self, no_color: bool, interrupt: watch::Receiver<bool>) -> Result<u8, Failure> {
         let started = jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string();
-        let wanted = self.sending.wanted()?;
+        let mut wanted = self.sending.wanted()?;
         self.outputs.check()?;
         let target = self.sending.target().await?;
+        let (target, tuned) = tune::for_a_run(self.sending.tune, &mut wanted, target).await?;
         host::raise_priority();
         self.outputs.give_up_privileges()?;
         let mut live = Live { progress: Progress::new(false) };
         let run = prove::run(wanted, target, interrupt, &mut live).await;
         live.progress.clear();
         let run = run?;
-        let result = result::of(&run, "prove", started);
+        let mut result = result::of(&run, "prove", started);
+        result.pair.generator.tuned = Some(tune::recorded(&tuned));
         let written = self.outputs.write(&result, no_color);
         if written && !std::io::stdout().is_terminal() {
             // The table is not before anybody's eyes: whoever reads the log is told in one line.
             result.in_one_line().inspect(|line| complain(line));
         }
+        tune::end(tuned);
         Ok(match result.verdict {
             // What is proven stays proven, however the run ended.
             _ if run.interrupted => status::INTERRUPTED,

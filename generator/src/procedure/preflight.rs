@@ -7,6 +7,7 @@ use kitproof_common::control::random_mac;
 use kitproof_common::control::wire::ControlWire;
 use kitproof_common::link::{self, Point, State};
 use kitproof_common::port::OpenError;
+use kitproof_common::tune::{self, ThisHost, TuneFacts};
 
 use super::failure::Failure;
 use super::plan::Target;
@@ -25,6 +26,7 @@ pub async fn points(target: &Target, allow_default_route: bool) -> Result<Vec<Po
     let routes = link::default_route_interfaces().await.unwrap_or_default();
     let mut points = link::fit(facts, routes.contains(&facts.index) && !allow_default_route);
     points.extend(link::fit_host(&link::host()));
+    points.extend(tune::points(&TuneFacts::of(&ThisHost::default(), Some(facts.as_ref()))));
     points.push(peer(&facts.name, facts.index).await);
     Ok(points)
 }

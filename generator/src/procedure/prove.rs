@@ -47,6 +47,17 @@ pub trait Show {
 /// # Errors
 /// [`Failure::Environment`], with what to do about it.
 pub async fn fit(facts: &LinkFacts, allow_default_route: bool, show: &mut dyn Show) -> Result<(), Failure> {
+    warn(&able(facts, allow_default_route).await?, "", show);
+    // What the host lacks to judge well; a missing privilege is told when it is missed.
+    warn(&link::fit_host(&link::host()), "", show);
+    Ok(())
+}
+
+/// The points of an interface that can be used; refuses the unfit.
+///
+/// # Errors
+/// As [`fit`].
+pub async fn able(facts: &LinkFacts, allow_default_route: bool) -> Result<Vec<link::Point>, Failure> {
     let routes = link::default_route_interfaces().await.unwrap_or_default();
     let carries_route = routes.contains(&facts.index) && !allow_default_route;
     let points = link::fit(facts, carries_route);
@@ -55,10 +66,7 @@ pub async fn fit(facts: &LinkFacts, allow_default_route: bool, show: &mut dyn Sh
     if !refused.is_empty() {
         return Err(Failure::Environment(format!("{} cannot be used: {}", facts.name, refused.join("; "))));
     }
-    warn(&points, "", show);
-    // What the host lacks to judge well; a missing privilege is told when it is missed.
-    warn(&link::fit_host(&link::host()), "", show);
-    Ok(())
+    Ok(points)
 }
 
 /// Tells the points that may spoil the judgement.

@@ -64,6 +64,7 @@ fn endpoint(end: &End) -> Endpoint {
             .to_owned()
         }),
         via: end.via.clone(),
+        tuned: None,
     }
 }
 

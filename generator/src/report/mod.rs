@@ -21,7 +21,7 @@ pub use files::{WriteError, write};
 pub use ink::{Ink, Style};
 pub use result::{
     ChainPiece, Clocks, Direction, Endpoint, LoadFigures, LoadWindows, LossBound, LossPeriod, OddWindow,
-    Pair, RoundTrip, RunResult, SCHEMA, Tool, TrialResult,
+    Pair, RoundTrip, RunResult, SCHEMA, Tool, TrialResult, TunedSetting,
 };
 pub use schema::schema_text;
 pub use table::table;

@@ -91,6 +91,21 @@ pub struct Endpoint {
     pub pause: Option<String>,
     /// How frames reach the wire: `packet`, `xdp`, `xdp-user` or `udp`.
     pub via: String,
+    /// Settings of the host that were changed for the run (`--tune`) and put back afterwards; left out where this end does
+    /// not tell.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tuned: Option<Vec<TunedSetting>>,
+}
+
+/// A setting that was changed for the run.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct TunedSetting {
+    /// Which one, such as `rings of eth1` or `governor of cpu0-3`.
+    pub name: String,
+    /// Its value before the run and after it.
+    pub from: String,
+    /// Its value in the run.
+    pub to: String,
 }
 
 /// One piece of the chain.
@@ -341,6 +356,13 @@ pub(super) mod sample {
             duplex: Some("full".to_owned()),
             pause: Some("off".to_owned()),
             via: "packet".to_owned(),
+            tuned: (interface == "eth1").then(|| {
+                vec![TunedSetting {
+                    name: "governor of cpu0-3".to_owned(),
+                    from: "powersave".to_owned(),
+                    to: "performance".to_owned(),
+                }]
+            }),
         };
         RunResult {
             schema: SCHEMA.to_owned(),

@@ -3,17 +3,19 @@
 use std::io::Write;
 use std::net::{IpAddr, SocketAddr};
 use std::process::ExitCode;
+use std::sync::Arc;
 use std::time::Duration;
 
 use anyhow::{Context, Result, bail};
-use clap::Parser;
+use clap::{Parser, ValueEnum};
 use kitproof_common::control::wire::ControlWire;
 use kitproof_common::control::{UDP_PORT, random_mac};
 use kitproof_common::host;
 use kitproof_common::link::{self, CarrierWatch, LinkError, LinkFacts, State};
 use kitproof_common::port::OpenError;
+use kitproof_common::port::xdp::Attachment;
 use kitproof_common::tune::{self, ThisHost, TuneFacts, Tuned, guardian};
-use kitproof_reflector::medium::Medium;
+use kitproof_reflector::medium::{Medium, Way};
 use kitproof_reflector::service::Service;
 use rustix::thread::CapabilitySet;
 use tokio::signal::unix::{SignalKind, signal};
@@ -36,6 +38,10 @@ struct Arguments {
     #[arg(long, value_name = "ADDR[:PORT]", value_parser = parse_listen)]
     listen: Option<SocketAddr>,
 
+    /// How frames are returned [default: packet]
+    #[arg(long, value_enum, conflicts_with = "listen")]
+    via: Option<Via>,
+
     /// End a session that has not been heard of for this long
     #[arg(long, value_name = "SECONDS", default_value_t = 120, value_parser = clap::value_parser!(u64).range(1..))]
     idle: u64,
@@ -55,6 +61,31 @@ struct Arguments {
     /// Stop when the process that started this one ends (for scripts)
     #[arg(long, hide = true)]
     exit_with_parent: bool,
+}
+
+/// How frames are returned.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum Via {
+    /// Packet sockets: any interface
+    Packet,
+    /// By a program inside the kernel: the fastest
+    Xdp,
+    /// AF_XDP sockets: past the host's stack, in user space
+    XdpUser,
+}
+
+impl Via {
+    fn privileges(self) -> CapabilitySet {
+        match self {
+            Via::Packet => CapabilitySet::NET_RAW,
+            Via::Xdp | Via::XdpUser => {
+                CapabilitySet::NET_RAW
+                    | CapabilitySet::NET_ADMIN
+                    | CapabilitySet::BPF
+                    | CapabilitySet::IPC_LOCK
+            }
+        }
+    }
 }
 
 const CAUTION: &str = "Line-rate traffic takes a live network down. Use it on an isolated bench only: a \
@@ -101,8 +132,9 @@ fn main() -> ExitCode {
 
 async fn run(arguments: Arguments) -> Result<()> {
     say(tune::clean_up(&ThisHost::default()));
+    let via = arguments.via.unwrap_or(Via::Packet);
     let (medium, wire, watch, tuned) = match (&arguments.interface, arguments.listen) {
-        (Some(interface), _) => on_interface(interface, &arguments).await?,
+        (Some(interface), _) => on_interface(interface, via, &arguments).await?,
         (None, Some(address)) => {
             let tuned = tuned(&arguments, None)?;
             let socket = tokio::net::UdpSocket::bind(address)
@@ -114,10 +146,10 @@ async fn run(arguments: Arguments) -> Result<()> {
     };
     host::raise_priority();
     // Each trial opens a port of its own, so that much is kept.
-    host::keep_only(CapabilitySet::NET_RAW).context("cannot give up privileges")?;
+    host::keep_only(via.privileges()).context("cannot give up privileges")?;
     if !arguments.quiet {
         let place = match &medium {
-            Medium::Interface { name, .. } => format!("on {name}"),
+            Medium::Interface { name, way, .. } => format!("on {name} (via {})", way.name()),
             Medium::Udp { .. } => {
                 format!("on UDP {}", arguments.listen.map(|a| a.to_string()).unwrap_or_default())
             }
@@ -158,6 +190,7 @@ fn tuned(arguments: &Arguments, link: Option<&LinkFacts>) -> Result<Tuned> {
 
 async fn on_interface(
     name: &str,
+    via: Via,
     arguments: &Arguments,
 ) -> Result<(Medium, ControlWire, Option<CarrierWatch>, Tuned)> {
     let facts = link::facts(name).await?;
@@ -173,6 +206,12 @@ async fn on_interface(
     if !refused.is_empty() {
         bail!("{name} cannot be used: {}", refused.join("; "));
     }
+    // First of all: a driver may take its link down for a moment to make room for a program.
+    let way = match via {
+        Via::Packet => Way::Packet,
+        Via::Xdp => Way::Xdp(Arc::new(Attachment::open(name, facts.index)?)),
+        Via::XdpUser => Way::XdpUser(Arc::new(Attachment::open(name, facts.index)?)),
+    };
     if arguments.tune && !host::may_open_packet_sockets() {
         // Said before anything is changed.
         return Err(explain(OpenError::no_permission(name)));
@@ -188,7 +227,7 @@ async fn on_interface(
             "note: {name} has no carrier yet; if it stays so, check both ends of the cable, and that the kit has power"
         );
     }
-    Ok((Medium::Interface { name: facts.name, index: facts.index }, wire, Some(watch), tuned))
+    Ok((Medium::Interface { name: facts.name, index: facts.index, way }, wire, Some(watch), tuned))
 }
 
 fn explain(error: OpenError) -> anyhow::Error {

@@ -1,22 +1,47 @@
 //! What the reflector is attached to: an interface, or a UDP address.
 
 use std::net::{IpAddr, SocketAddr};
+use std::sync::Arc;
 
 use kitproof_common::control::wire::Peer;
 use kitproof_common::control::{DataAddress, TrialSpec, random_mac};
 use kitproof_common::frame::{Encapsulation, MacAddr};
-use kitproof_common::link::{self, LinkError, LinkFacts};
+use kitproof_common::link::{self, LinkError, LinkFacts, LinkKind};
 use kitproof_common::port::OpenError;
 use kitproof_common::port::datagram::Endpoint;
 use kitproof_common::port::filter::Filter;
-use kitproof_common::port::packet::PacketTurn;
+use kitproof_common::port::packet::{PacketReceive, PacketTurn};
+use kitproof_common::port::xdp::{self, Attachment, Mode, ReflectError, Reflection, XdpTurn};
 
 use crate::worker::{StartError, Worker};
 
+/// How the frames of an interface are returned.
+#[derive(Clone)]
+pub enum Way {
+    /// In user space, by packet sockets.
+    Packet,
+    /// In user space, by AF_XDP sockets.
+    XdpUser(Arc<Attachment>),
+    /// By a program inside the kernel.
+    Xdp(Arc<Attachment>),
+}
+
+impl Way {
+    /// The word for it in options and results.
+    #[must_use]
+    pub fn name(&self) -> &'static str {
+        match self {
+            Way::Packet => "packet",
+            Way::XdpUser(_) => "xdp-user",
+            Way::Xdp(_) => "xdp",
+        }
+    }
+}
+
 /// Where test frames come in.
-#[derive(Clone, Debug)]
+#[derive(Clone)]
 pub enum Medium {
-    Interface { name: String, index: u32 },
+    Interface { name: String, index: u32, way: Way },
     Udp { local: IpAddr },
 }
 
@@ -33,6 +58,8 @@ pub enum SetUpError {
     Open(#[from] OpenError),
     #[error(transparent)]
     Start(#[from] StartError),
+    #[error(transparent)]
+    Reflect(#[from] ReflectError),
     #[error("{0}")]
     Asked(String),
     #[error("the address of the data socket is not known: {0}")]
@@ -46,7 +73,14 @@ impl Medium {
     /// As [`link::facts()`].
     pub async fn facts(&self) -> Result<Option<LinkFacts>, LinkError> {
         match self {
-            Medium::Interface { name, .. } => link::facts(name).await.map(Some),
+            Medium::Interface { name, way, .. } => {
+                let mut facts = link::facts(name).await?;
+                // The program there is this one's own, and no finding.
+                if !matches!(way, Way::Packet) {
+                    facts.xdp_attached = facts.xdp_attached.map(|_| false);
+                }
+                Ok(Some(facts))
+            }
             Medium::Udp { .. } => Ok(None),
         }
     }
@@ -55,19 +89,51 @@ impl Medium {
     #[must_use]
     pub fn via(&self) -> &'static str {
         match self {
-            Medium::Interface { .. } => "packet",
+            Medium::Interface { way, .. } => way.name(),
             Medium::Udp { .. } => "udp",
         }
     }
 
-    /// Gives a new session an address of its own.
+    /// Whether frames that are returned here get on their way.
+    ///
+    /// # Errors
+    /// A veth whose peer has no XDP program loses every frame that a program sends out of it (measured on kernel 6.18).
+    pub async fn can_return(&self) -> Result<(), SetUpError> {
+        let Medium::Interface { name, index, way: Way::Xdp(attachment) } = self else { return Ok(()) };
+        let is_veth = link::facts(name).await.is_ok_and(|facts| facts.kind == LinkKind::Veth);
+        if attachment.mode() != Mode::Driver || !is_veth {
+            return Ok(());
+        }
+        match link::xdp_abilities(*index).await {
+            Some(abilities) if abilities.sends => Ok(()),
+            Some(_) => Err(SetUpError::Asked(format!(
+                "{name} is a veth and its peer has no XDP program, so that every frame returned by XDP_TX would be lost: \
+                 start kitproof-reflector with --via xdp-user or packet, or kitproof with --via xdp"
+            ))),
+            None => Err(SetUpError::Asked(format!(
+                "{name} is a veth and this kernel does not tell whether its peer can take frames returned by XDP_TX: \
+                 start kitproof-reflector with --via xdp-user or packet"
+            ))),
+        }
+    }
+
+    /// Gives a new session an address of its own; `taken` are those of the sessions there are.
     ///
     /// # Errors
     /// A peer on another kind of wire; what the kernel says.
-    pub fn data_port(&self, peer: Peer, wanted: DataAddress) -> Result<DataPort, SetUpError> {
+    pub fn data_port(
+        &self,
+        peer: Peer,
+        wanted: DataAddress,
+        taken: &[MacAddr],
+    ) -> Result<DataPort, SetUpError> {
         match (self, peer, wanted) {
             (Medium::Interface { .. }, Peer::Mac(_), DataAddress::Mac(from)) => {
-                Ok(DataPort::Frames { mac: random_mac(), from })
+                let is_free = |mac: &MacAddr| taken.iter().all(|other| xdp::slot(*other) != xdp::slot(*mac));
+                let mac = std::iter::repeat_with(random_mac).take(10_000).find(is_free);
+                let mac =
+                    mac.ok_or_else(|| SetUpError::Asked("every place for a session is taken".into()))?;
+                Ok(DataPort::Frames { mac, from })
             }
             (Medium::Udp { local }, Peer::Udp(asker), DataAddress::Port(port)) => Ok(DataPort::Datagrams {
                 endpoint: Endpoint::bind(SocketAddr::new(*local, 0))?,
@@ -90,7 +156,7 @@ impl Medium {
         let spec = &trial.frame;
         spec.check().map_err(|error| SetUpError::Asked(error.to_string()))?;
         match (self, data) {
-            (Medium::Interface { name, index }, DataPort::Frames { mac, from }) => {
+            (Medium::Interface { name, index, way }, DataPort::Frames { mac, from }) => {
                 if spec.encapsulation == Encapsulation::Datagram
                     || spec.source != *from
                     || spec.destination != *mac
@@ -98,7 +164,29 @@ impl Medium {
                     return Err(SetUpError::Asked("the trial's addresses are not the session's".into()));
                 }
                 let filter = Filter::addresses(&[*mac], &[*from]);
-                Ok(Worker::start(PacketTurn::open(name, *index, spec.octets(), &filter)?, trial, cpu)?)
+                let octets = spec.octets();
+                Ok(match way {
+                    Way::Packet => {
+                        Worker::start(PacketTurn::open(name, *index, octets, &filter)?, trial, cpu)?
+                    }
+                    Way::XdpUser(attachment) => {
+                        let port = XdpTurn::open(attachment, name, *index, octets, *mac, &filter)?;
+                        Worker::start(port, trial, cpu)?
+                    }
+                    Way::Xdp(attachment) => {
+                        // First who hears what the program lets pass, then the program.
+                        let passed = PacketReceive::open(name, *index, octets, &filter)?;
+                        let reflection = Reflection::open(
+                            attachment,
+                            name,
+                            spec,
+                            trial.frames,
+                            trial.frames_per_s,
+                            trial.fill_check,
+                        )?;
+                        Worker::start_in_kernel(reflection, passed, trial)?
+                    }
+                })
             }
             (Medium::Udp { .. }, DataPort::Datagrams { endpoint, from }) => {
                 if spec.encapsulation != Encapsulation::Datagram {

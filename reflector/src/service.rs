@@ -189,7 +189,7 @@ impl Service {
         let id = if let Some((id, _)) = known {
             *id
         } else {
-            if let Medium::Interface { name, index } = &self.medium {
+            if let Medium::Interface { name, index, .. } = &self.medium {
                 let friends =
                     [facts.as_ref(), end.link.as_ref()].into_iter().filter_map(|link| link?.mac).collect();
                 match self.isolation.look(name, *index, friends) {
@@ -207,7 +207,13 @@ impl Service {
                 let text = format!("the reflector has {SESSIONS} sessions already and takes no more");
                 return Reply::Refused { code: Refusal::Full, text };
             }
-            let data = match self.medium.data_port(peer, data) {
+            let taken: Vec<_> = self
+                .sessions
+                .values()
+                .filter(|session| session.ended.is_none())
+                .filter_map(|session| session.data.mac())
+                .collect();
+            let data = match self.medium.data_port(peer, data, &taken) {
                 Ok(data) => data,
                 Err(error) => return Reply::Refused { code: Refusal::Unable, text: error.to_string() },
             };
@@ -264,6 +270,9 @@ impl Service {
         let running = self.sessions.values().filter(|session| session.trial.is_some()).count();
         let processors = host::processors();
         let cpu = (!processors.is_empty()).then(|| processors[running % processors.len()]);
+        if let Err(error) = self.medium.can_return().await {
+            return Reply::Refused { code: Refusal::Unable, text: format!("the reflector cannot: {error}") };
+        }
         let Some(session) = self.sessions.get_mut(&id) else { return unknown_trial(tag) };
         match self.medium.start(&session.data, spec, cpu) {
             Ok(worker) => {

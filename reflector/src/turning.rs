@@ -5,6 +5,7 @@ use std::io;
 use kitproof_common::control::TrialSpec;
 use kitproof_common::control::counts::{FarCounts, FarLossPeriod};
 use kitproof_common::frame::{Checked, Checker, FrameError, TestHeader, Turner, residence_field};
+use kitproof_common::port::xdp::Reflected;
 use kitproof_common::port::{Meta, Turn};
 use kitproof_common::sequence::{Arrival, Damaged, Tracker};
 
@@ -27,6 +28,8 @@ pub struct Turning {
     run: u64,
     first_arrival: u64,
     last_arrival: u64,
+    /// Intact frames that a program in the kernel let pass.
+    not_returned: u64,
 }
 
 impl Turning {
@@ -45,6 +48,7 @@ impl Turning {
             run: 0,
             first_arrival: 0,
             last_arrival: 0,
+            not_returned: 0,
         })
     }
 
@@ -104,6 +108,44 @@ impl Turning {
         true
     }
 
+    /// Takes note of a frame that the kernel returned itself.
+    #[inline]
+    pub fn returned_by_kernel(&mut self, low: u32) {
+        let sequence = self.sequences.extend(low);
+        self.counts.reached += 1;
+        self.counts.reflected += 1;
+        match self.sequences.arrive(sequence) {
+            Arrival::First => self.damaged.intact_arrived(sequence),
+            Arrival::Copy => self.counts.copies += 1,
+            Arrival::Late => self.counts.late += 1,
+        }
+    }
+
+    /// Takes note of frames that the kernel returned, and whose numbers were written over before they were read: nobody
+    /// knows whether they were new.
+    pub fn overrun(&mut self, frames: u64) {
+        self.counts.reached += frames;
+        self.counts.reflected += frames;
+        self.counts.late += frames;
+    }
+
+    /// Judges a frame that the program in the kernel let pass. An intact one it should have returned itself: the pair
+    /// dropped it.
+    pub fn passed_up(&mut self, frame: &[u8]) {
+        match self.checker.check(frame) {
+            Checked::Intact(header) if u64::from(header.sequence) < self.frames => self.not_returned += 1,
+            Checked::Damaged(header) => self.damaged(header),
+            Checked::Intact(_) | Checked::Foreign => self.counts.foreign += 1,
+        }
+    }
+
+    /// Takes over the totals of the program in the kernel.
+    pub fn kernel_said(&mut self, totals: &Reflected) {
+        self.first_arrival = totals.first_ns;
+        self.last_arrival = totals.latest_ns;
+        self.counts.longest_burst = totals.longest_row;
+    }
+
     #[cold]
     fn damaged(&mut self, header: Option<TestHeader>) {
         self.counts.damaged += 1;
@@ -125,7 +167,7 @@ impl Turning {
             reached_distinct: summary.distinct,
             damaged_distinct: Some(self.damaged.distinct()),
             damaged_anonymous: self.damaged.anonymous(),
-            dropped,
+            dropped: dropped + self.not_returned,
             reordered: summary.reordering.reordered,
             highest_sequence: highest,
             loss_periods_total: summary.loss.periods,

@@ -11,7 +11,9 @@ use kitproof_common::control::TrialSpec;
 use kitproof_common::control::counts::FarCounts;
 use kitproof_common::frame::FrameError;
 use kitproof_common::host;
-use kitproof_common::port::{Turn, clock};
+use kitproof_common::port::packet::PacketReceive;
+use kitproof_common::port::xdp::Reflection;
+use kitproof_common::port::{Receive, Turn};
 use tokio::sync::oneshot;
 
 use crate::turning::Turning;
@@ -63,6 +65,26 @@ impl Worker {
         Ok(Self { finish, activity, thread })
     }
 
+    /// Starts a thread that reads what the kernel says of a trial that it returns itself, and judges what it let pass.
+    /// It is tied to no processor: the frames are not its business.
+    ///
+    /// # Errors
+    /// A frame that cannot be built, or no thread.
+    pub fn start_in_kernel(
+        reflection: Reflection,
+        passed: PacketReceive,
+        trial: &TrialSpec,
+    ) -> Result<Self, StartError> {
+        let turning = Turning::new(trial)?;
+        let (finish, asked) = channel();
+        let activity = Arc::new(AtomicU64::new(0));
+        let seen = Arc::clone(&activity);
+        let thread = std::thread::Builder::new()
+            .name("account".into())
+            .spawn(move || accounting(reflection, passed, turning, &asked, &seen))?;
+        Ok(Self { finish, activity, thread })
+    }
+
     /// Frames that have arrived so far.
     #[must_use]
     pub fn activity(&self) -> u64 {
@@ -94,12 +116,13 @@ fn returning<P: Turn>(
     asked: &Receiver<oneshot::Sender<Ended>>,
     activity: &AtomicU64,
 ) {
+    let stamps = port.stamps();
     let mut failure = None;
     let mut ending: Option<(oneshot::Sender<Ended>, Instant)> = None;
     let mut quiet_since = Instant::now();
     let mut arrived = 0;
     loop {
-        match turning.step(&mut port, clock::realtime_ns()) {
+        match turning.step(&mut port, stamps.now()) {
             Ok(0) => {
                 let now = Instant::now();
                 if let Some((_, since)) = &ending
@@ -146,4 +169,75 @@ fn returning<P: Turn>(
         arrival_rate: turning.arrival_rate(),
         failure,
     });
+}
+
+/// How often the kernel's log is read; it holds seconds of frames.
+const READ_EVERY: Duration = Duration::from_millis(5);
+/// Arrivals read in one go, before anything else is looked at.
+const READ_AT_ONCE: u64 = 1 << 16;
+/// After the program is taken away it may still be at work on another processor for this long.
+const LAST_FRAMES: Duration = Duration::from_millis(5);
+
+fn accounting(
+    mut reflection: Reflection,
+    mut passed: PacketReceive,
+    mut turning: Turning,
+    asked: &Receiver<oneshot::Sender<Ended>>,
+    activity: &AtomicU64,
+) {
+    let mut failure = None;
+    let mut ending: Option<(oneshot::Sender<Ended>, Instant)> = None;
+    let mut quiet_since = Instant::now();
+    let mut arrived = 0;
+    loop {
+        let told = read(&mut reflection, &mut turning);
+        let heard = passed.receive(READ_AT_ONCE as usize, &mut |frame, _| turning.passed_up(frame));
+        let count = told + *heard.as_ref().unwrap_or(&0) as u64;
+        failure = failure.or(heard.err());
+        arrived += count;
+        activity.store(arrived, Ordering::Relaxed);
+        let now = Instant::now();
+        if count > 0 {
+            quiet_since = now;
+        }
+        match &ending {
+            Some((_, since)) => {
+                let quiet = now.duration_since(quiet_since.max(*since)) >= QUIET;
+                if quiet || since.elapsed() >= PATIENCE {
+                    break;
+                }
+            }
+            None => match asked.try_recv() {
+                Ok(answer) => ending = Some((answer, now)),
+                Err(TryRecvError::Disconnected) => return,
+                Err(TryRecvError::Empty) => {}
+            },
+        }
+        if count < READ_AT_ONCE {
+            std::thread::sleep(READ_EVERY);
+        }
+    }
+    let Some((answer, _)) = ending else { return };
+    reflection.stop();
+    std::thread::sleep(LAST_FRAMES);
+    while read(&mut reflection, &mut turning) > 0 {}
+    let mut dropped = passed.dropped().unwrap_or(0);
+    // What patience left in the queue never reached the count.
+    while let Ok(left @ 1..) = passed.receive(64, &mut |_, _| {}) {
+        dropped += left as u64;
+    }
+    turning.kernel_said(&reflection.so_far());
+    let _ = answer.send(Ended {
+        counts: turning.counts(dropped),
+        turned_away: 0,
+        arrival_rate: turning.arrival_rate(),
+        failure,
+    });
+}
+
+/// Reads the log; how many arrivals were accounted for.
+fn read(reflection: &mut Reflection, turning: &mut Turning) -> u64 {
+    let told = reflection.arrivals(READ_AT_ONCE, |sequence| turning.returned_by_kernel(sequence));
+    turning.overrun(told.overrun);
+    told.read + told.overrun
 }

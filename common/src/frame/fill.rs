@@ -90,6 +90,11 @@ impl Windows {
         Self { pattern: pattern.into_boxed_slice(), step, length }
     }
 
+    /// All the windows lie in, and how far each begins behind the one before.
+    pub(crate) fn pattern(&self) -> (&[u8], usize) {
+        (&self.pattern, self.step)
+    }
+
     /// The fill of a variant.
     #[inline]
     pub(crate) fn get(&self, variant: usize) -> &[u8] {

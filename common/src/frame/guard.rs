@@ -65,6 +65,16 @@ static CRC32: [[u32; 256]; HEADER_OCTETS] = {
     table
 };
 
+/// What each value of the header's octet at offset `at` adds to the 16-bit guard, for a program that looks it up itself.
+pub(crate) fn contributions16(at: usize) -> &'static [u16; 256] {
+    &FCS16[at]
+}
+
+/// The same for the 32-bit guard.
+pub(crate) fn contributions32(at: usize) -> &'static [u32; 256] {
+    &CRC32[at]
+}
+
 /// FCS-16 of RFC 1662 over any octets, bit by bit: for building templates and for the cold path.
 pub fn fcs16(octets: &[u8]) -> u16 {
     let mut register = 0xffff_u32;

@@ -55,10 +55,10 @@
 
 mod checker;
 mod checksum;
-mod fill;
-mod guard;
+pub(crate) mod fill;
+pub(crate) mod guard;
 mod header;
-mod layout;
+pub(crate) mod layout;
 mod sniff;
 mod spec;
 mod tags;

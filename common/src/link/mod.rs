@@ -8,6 +8,7 @@
 //! A fact that the host does not tell is `None`: unknown, and never invented. Facts and counters are taken before and
 //! after every trial; what a carrier change means is judged with [`carrier`].
 
+pub mod abilities;
 pub mod bounds;
 pub mod carrier;
 pub mod counters;
@@ -19,6 +20,7 @@ pub mod host;
 pub mod query;
 mod wireless;
 
+pub use abilities::{XdpAbilities, xdp_abilities};
 pub use bounds::{Entry, Meaning, PortDrops, TABLE, Way, bounds, counts_drops, direction};
 pub use carrier::{CarrierEvent, CarrierWatch, HostDid};
 pub use counters::Counters;

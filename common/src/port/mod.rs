@@ -12,10 +12,12 @@
 //! | [`memory`] | two queues and an invented clock, for tests |
 //! | [`control`] | the small socket that carries the session's control frames |
 //! | [`filter`] | classic BPF programs, as data |
+//! | [`xdp`] | AF_XDP sockets and programs in the driver, the reflector inside the kernel among them |
 //! | [`clock`] | the two clocks of this host and the distance between them |
 //!
 //! A new way onto the wire is one more file that implements [`Transmit`], [`Receive`] and [`Turn`].
 
+mod bpf;
 pub mod clock;
 pub mod control;
 pub mod datagram;
@@ -23,9 +25,12 @@ pub mod filter;
 pub mod memory;
 pub mod packet;
 mod sys;
+mod sys_bpf;
 pub(crate) mod sys_ethtool;
 pub(crate) mod sys_signal;
+mod sys_xdp;
 pub mod transmit;
+pub mod xdp;
 
 use std::io;
 use std::time::Duration;
@@ -33,7 +38,7 @@ use std::time::Duration;
 /// What is known of a frame beside its octets.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Meta {
-    /// When the kernel (or the NIC) received it: CLOCK_REALTIME, nanoseconds; 0 when unknown.
+    /// When the kernel (or the NIC) received it, by the clock that [`Receive::stamps`] names, nanoseconds; 0 when unknown.
     pub arrived_ns: u64,
 }
 
@@ -53,6 +58,12 @@ pub trait Transmit {
     /// The memory of one slot, as long as [`Self::set_octets`] said.
     fn slot(&mut self, index: usize) -> &mut [u8];
 
+    /// How many slots from `first` on, without wrapping, may be written now: the interface has done with what they held.
+    /// 0 when none may.
+    fn room(&mut self, first: usize) -> usize {
+        self.slots() - first
+    }
+
     /// Hands `count` frames over, starting with slot `first` (no wrap: `first + count <= slots()`).
     /// Returns how many the kernel accepted, from the front; fewer, or none, when it has no room now.
     /// What it did not accept has not been sent and may be submitted again.
@@ -61,9 +72,51 @@ pub trait Transmit {
     /// When the port is gone for good (interface removed or administratively down).
     fn submit(&mut self, first: usize, count: usize) -> io::Result<usize>;
 
+    /// After the last [`Self::submit`]: how many of the frames that it did not accept have left nonetheless.
+    ///
+    /// # Errors
+    /// As [`Self::submit`].
+    fn flush(&mut self) -> io::Result<usize> {
+        Ok(0)
+    }
+
     /// Submissions the kernel turned away so far (each was reported as not accepted, none is a loss;
     /// but the interface's own transmit drop counter sees them too).
     fn turned_away(&self) -> u64;
+
+    /// Frames that were accepted and then thrown away by this host before they reached the wire.
+    fn lost(&self) -> u64 {
+        0
+    }
+}
+
+/// Which clock a port's stamps are of.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Stamps {
+    /// CLOCK_REALTIME: the kernel stamped an ordinary socket's frame.
+    Realtime,
+    /// CLOCK_MONOTONIC: an XDP program did.
+    Monotonic,
+}
+
+impl Stamps {
+    /// That clock, now, nanoseconds.
+    #[must_use]
+    pub fn now(self) -> u64 {
+        match self {
+            Stamps::Realtime => clock::realtime_ns(),
+            Stamps::Monotonic => clock::monotonic_ns(),
+        }
+    }
+
+    /// How far that clock is from the monotonic one, sampled now.
+    #[must_use]
+    pub fn offset(self) -> clock::Offset {
+        match self {
+            Stamps::Realtime => clock::Offset::sample(),
+            Stamps::Monotonic => clock::Offset { nanoseconds: 0, at: clock::monotonic_ns() },
+        }
+    }
 }
 
 /// The receiving half.
@@ -87,6 +140,11 @@ pub trait Receive {
     /// # Errors
     /// When the kernel does not tell.
     fn dropped(&mut self) -> io::Result<u64>;
+
+    /// Which clock [`Meta::arrived_ns`] is of.
+    fn stamps(&self) -> Stamps {
+        Stamps::Realtime
+    }
 }
 
 /// What one [`Turn::turn`] did.
@@ -137,6 +195,11 @@ pub enum OpenError {
          sudo setcap cap_net_raw,cap_sys_nice+ep $(command -v {program})"
     )]
     Permission { what: String, program: &'static str },
+    #[error(
+        "no permission for XDP on {what}: CAP_NET_RAW, CAP_NET_ADMIN and CAP_BPF are needed (in the host's own user \
+         namespace); run it with sudo, or choose --via packet"
+    )]
+    XdpPermission { what: String },
     #[error("{what}: {step} failed: {source}")]
     System { what: String, step: &'static str, source: io::Error },
 }
@@ -145,6 +208,13 @@ impl OpenError {
     fn at(what: &str, step: &'static str, source: io::Error) -> Self {
         match source.raw_os_error() {
             Some(libc::EPERM | libc::EACCES) => OpenError::no_permission(what),
+            _ => OpenError::System { what: what.to_owned(), step, source },
+        }
+    }
+
+    fn at_xdp(what: &str, step: &'static str, source: io::Error) -> Self {
+        match source.raw_os_error() {
+            Some(libc::EPERM) => OpenError::XdpPermission { what: what.to_owned() },
             _ => OpenError::System { what: what.to_owned(), step, source },
         }
     }
@@ -158,7 +228,7 @@ impl OpenError {
     /// True when a capability is missing.
     #[must_use]
     pub fn is_permission(&self) -> bool {
-        matches!(self, OpenError::Permission { .. })
+        matches!(self, OpenError::Permission { .. } | OpenError::XdpPermission { .. })
     }
 }
 

@@ -181,6 +181,10 @@ impl PacketReceive {
         Ok(Self { fd, ring: Ring { memory, stride, mask: frames - 1, next: 0 }, dropped: 0 })
     }
 
+    pub(super) fn as_fd(&self) -> std::os::fd::BorrowedFd<'_> {
+        self.fd.as_fd()
+    }
+
     /// Frames the ring holds.
     #[must_use]
     pub fn depth(&self) -> usize {
@@ -239,6 +243,12 @@ impl PacketTurn {
             messages: Messages::new(BATCH),
             turned_away: 0,
         })
+    }
+}
+
+impl PacketTurn {
+    pub(super) fn as_fd(&self) -> std::os::fd::BorrowedFd<'_> {
+        self.receive.as_fd()
     }
 }
 

@@ -84,6 +84,29 @@ pub(super) fn attach_filter(fd: BorrowedFd<'_>, program: &[libc::sock_filter]) -
     set_option(fd, libc::SOL_SOCKET, libc::SO_ATTACH_FILTER, program)
 }
 
+/// Waits until one of two sockets may be read, or the time is over. Errors of the past are taken off both.
+pub(super) fn poll_either(one: BorrowedFd<'_>, other: BorrowedFd<'_>, timeout: Duration) -> io::Result<()> {
+    let entry = |fd: BorrowedFd<'_>| libc::pollfd { fd: fd.as_raw_fd(), events: libc::POLLIN, revents: 0 };
+    let mut entries = [entry(one), entry(other)];
+    let timeout = libc::timespec {
+        tv_sec: timeout.as_secs() as libc::time_t,
+        tv_nsec: libc::c_long::from(timeout.subsec_nanos() as i32),
+    };
+    // SAFETY: two live pollfd and one live timespec; a null signal mask leaves the mask alone, ppoll(2).
+    match check(unsafe { libc::ppoll(entries.as_mut_ptr(), 2, &raw const timeout, std::ptr::null()) }) {
+        Ok(_) => {
+            for (fd, entry) in [one, other].into_iter().zip(&entries) {
+                if entry.revents & libc::POLLERR != 0 {
+                    let _ = get_option::<i32>(fd, libc::SOL_SOCKET, libc::SO_ERROR);
+                }
+            }
+            Ok(())
+        }
+        Err(error) if error.kind() == io::ErrorKind::Interrupted => Ok(()),
+        Err(error) => Err(error),
+    }
+}
+
 /// Waits for any of `events`; false when the time ran out, or when all there was to hear is an error of the past:
 /// an interface that was down for a moment. That error is taken off the socket, or no later wait would wait.
 pub(super) fn poll(fd: BorrowedFd<'_>, events: i16, timeout: Duration) -> io::Result<bool> {
@@ -114,19 +137,35 @@ pub(super) struct Mapping {
 
 // SAFETY: the mapping is plain memory owned by this value; nothing about it belongs to one thread.
 unsafe impl Send for Mapping {}
+// SAFETY: a shared reference gives addresses only; whoever follows them says why that is sound.
+unsafe impl Sync for Mapping {}
 
 impl Mapping {
     /// Maps `length` octets of `fd`, shared and writable.
     pub(super) fn of(fd: BorrowedFd<'_>, length: usize) -> io::Result<Self> {
+        Self::part_of(fd, length, 0)
+    }
+
+    /// The same, from an offset that the kind of descriptor gives a meaning.
+    pub(super) fn part_of(fd: BorrowedFd<'_>, length: usize, offset: i64) -> io::Result<Self> {
+        Self::map(fd.as_raw_fd(), length, offset, libc::MAP_SHARED)
+    }
+
+    /// Memory of this process alone, all zeros.
+    pub(super) fn private(length: usize) -> io::Result<Self> {
+        Self::map(-1, length, 0, libc::MAP_PRIVATE | libc::MAP_ANONYMOUS)
+    }
+
+    fn map(fd: libc::c_int, length: usize, offset: i64, flags: libc::c_int) -> io::Result<Self> {
         // SAFETY: a null hint lets the kernel choose fresh addresses, so no live memory is replaced.
         let start = unsafe {
             libc::mmap(
                 std::ptr::null_mut(),
                 length,
                 libc::PROT_READ | libc::PROT_WRITE,
-                libc::MAP_SHARED | libc::MAP_POPULATE,
-                fd.as_raw_fd(),
-                0,
+                flags | libc::MAP_POPULATE,
+                fd,
+                offset,
             )
         };
         if start == libc::MAP_FAILED {

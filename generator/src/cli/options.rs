@@ -15,7 +15,7 @@ use rustix::thread::CapabilitySet;
 
 use super::complain;
 use crate::procedure::failure::Failure;
-use crate::procedure::plan::{Target, Wanted};
+use crate::procedure::plan::{self, Target, Wanted};
 use crate::report::{self, Ink, RunResult};
 use crate::verdict::{Limit, Limits};
 
@@ -33,7 +33,11 @@ pub enum FramesLook {
 /// How frames reach the wire.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 pub enum Via {
+    /// Packet sockets: any interface
     Packet,
+    /// AF_XDP sockets: past the host's stack, for small frames at high rates
+    Xdp,
+    /// UDP sockets, to udp://HOST only
     Udp,
 }
 
@@ -168,7 +172,29 @@ impl Sending {
             isolated_bench: self.isolated_bench,
             allow_default_route: self.allow_default_route,
             unattended: self.unattended,
+            via: self.way(),
         })
+    }
+
+    fn way(&self) -> plan::Via {
+        match self.via {
+            Some(Via::Xdp) => plan::Via::Xdp,
+            _ => plan::Via::Packet,
+        }
+    }
+
+    /// The privileges that ports need once the run is under way: each trial opens its own.
+    #[must_use]
+    pub fn privileges(&self) -> CapabilitySet {
+        match self.way() {
+            plan::Via::Packet => CapabilitySet::NET_RAW,
+            plan::Via::Xdp => {
+                CapabilitySet::NET_RAW
+                    | CapabilitySet::NET_ADMIN
+                    | CapabilitySet::BPF
+                    | CapabilitySet::IPC_LOCK
+            }
+        }
     }
 
     fn tags(&self) -> Result<Tags, Failure> {
@@ -193,8 +219,8 @@ impl Sending {
             (Target::Interface(_), Some(Via::Udp)) => {
                 Err(Failure::Usage("--via udp needs a target such as udp://192.0.2.7".into()))
             }
-            (Target::Udp(_), Some(Via::Packet)) => {
-                Err(Failure::Usage("--via packet needs the name of an interface".into()))
+            (Target::Udp(_), Some(Via::Packet | Via::Xdp)) => {
+                Err(Failure::Usage("--via packet and --via xdp need the name of an interface".into()))
             }
             _ => Ok(target),
         }
@@ -253,13 +279,13 @@ impl Outputs {
         Ok(())
     }
 
-    /// Gives up every privilege but the one to open packet sockets, and, if a file is to be written, the one that lets
-    /// root write where the user's folder is.
+    /// Gives up every privilege but those that `ports` need, and, if a file is to be written, the one that lets root
+    /// write where the user's folder is.
     ///
     /// # Errors
     /// What the kernel says.
-    pub fn give_up_privileges(&self) -> Result<(), Failure> {
-        let mut keep = CapabilitySet::NET_RAW;
+    pub fn give_up_privileges(&self, ports: CapabilitySet) -> Result<(), Failure> {
+        let mut keep = ports;
         if self.json.is_some() || self.csv.is_some() {
             keep |= CapabilitySet::DAC_OVERRIDE;
         }

@@ -64,7 +64,7 @@ impl Prove {
         let target = self.sending.target().await?;
         let (target, tuned) = tune::for_a_run(self.sending.tune, &mut wanted, target).await?;
         host::raise_priority();
-        self.outputs.give_up_privileges()?;
+        self.outputs.give_up_privileges(self.sending.privileges())?;
         let mut live = Live { progress: Progress::new(false) };
         let run = prove::run(wanted, target, interrupt, &mut live).await;
         live.progress.clear();

@@ -8,7 +8,7 @@ use std::thread::JoinHandle;
 use std::time::Duration;
 
 use kitproof_common::host;
-use kitproof_common::port::clock::{Offset, monotonic_ns};
+use kitproof_common::port::clock::monotonic_ns;
 use kitproof_common::port::{Receive, Transmit};
 
 use super::progress::Progress;
@@ -176,13 +176,15 @@ fn receiving<P: Receive>(
     progress: &Progress,
     start_ns: u64,
 ) -> Result<(Home, Option<io::Error>), TrialError> {
+    let stamps = port.stamps();
+    let offset = || stamps.offset();
     let mut receiver =
-        Receiver::new(&mut port, trial, progress, start_ns, Offset::sample()).map_err(SendError::from)?;
+        Receiver::new(&mut port, trial, progress, start_ns, offset()).map_err(SendError::from)?;
     let mut busy = false;
     let mut failure = None;
     loop {
         // A port that is gone brings nothing more; what it brought before is kept, and told when asked for.
-        let arrived = match receiver.step(monotonic_ns(), Offset::sample) {
+        let arrived = match receiver.step(monotonic_ns(), offset) {
             Ok(arrived) => arrived,
             Err(error) => {
                 failure.get_or_insert(error);
@@ -200,6 +202,6 @@ fn receiving<P: Receive>(
             failure = Some(error);
         }
     }
-    let home = receiver.finish(progress.offered.load(Ordering::Acquire), Offset::sample())?;
+    let home = receiver.finish(progress.offered.load(Ordering::Acquire), offset())?;
     Ok((home, failure))
 }

@@ -51,6 +51,8 @@ pub struct Sent {
     pub load: Offered,
     /// Submissions the port turned away and took later.
     pub turned_away: u64,
+    /// Frames the port accepted and this host then threw away.
+    pub lost: u64,
     /// When frame 0 was due, monotonic ns.
     pub start_ns: u64,
 }
@@ -109,7 +111,12 @@ impl<'a, P: Transmit> Sender<'a, P> {
         }
         let slots = self.port.slots();
         let first = (self.next as usize) & (slots - 1);
-        let room = ((slots - first) as u64).min(self.frames - self.next) as u32;
+        // Slots whose frames are still being read may not be written.
+        let free = self.port.room(first);
+        if free == 0 {
+            return Ok(Step::Full);
+        }
+        let room = (free.min(slots - first) as u64).min(self.frames - self.next) as u32;
         let due = self.pacer.due(now, room);
         if due == 0 {
             self.waited = true;
@@ -140,11 +147,16 @@ impl<'a, P: Transmit> Sender<'a, P> {
 
     /// What was measured.
     #[must_use]
-    pub fn finish(self) -> Sent {
+    pub fn finish(mut self) -> Sent {
+        if let Ok(late @ 1..) = self.port.flush() {
+            self.next += late as u64;
+            self.progress.offered.store(self.next, Ordering::Relaxed);
+        }
         Sent {
             offered: self.next,
             load: self.meter.finish(),
             turned_away: self.port.turned_away(),
+            lost: self.port.lost(),
             start_ns: self.start_ns,
         }
     }

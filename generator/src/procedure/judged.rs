@@ -34,6 +34,7 @@ impl Judged {
 fn appraise(outcome: &Outcome, plan: &Plan, target: &Target, near: &End, far: &End) -> (Account, Verdict) {
     let mut home = outcome.home.counts.clone();
     home.longest_burst = outcome.departures.sent.load.longest_burst;
+    home.sent_dropped = outcome.departures.sent.lost;
     let report = outcome.far.as_ref().ok();
     let bounds = bounds(outcome, report, target, near, far);
     let account = account(&home, report.map(|report| &report.counts), &bounds);

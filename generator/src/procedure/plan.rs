@@ -42,6 +42,27 @@ pub struct Wanted {
     pub isolated_bench: bool,
     pub allow_default_route: bool,
     pub unattended: bool,
+    pub via: Via,
+}
+
+/// How the frames of an interface reach the wire.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Via {
+    /// Packet sockets.
+    Packet,
+    /// AF_XDP sockets.
+    Xdp,
+}
+
+impl Via {
+    /// The word for it in options and results.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Via::Packet => "packet",
+            Via::Xdp => "xdp",
+        }
+    }
 }
 
 /// Where the reflector is looked for.

@@ -117,7 +117,7 @@ pub async fn run(
         }
     }
     let mut session = tokio::select! {
-        session = Session::open(&target, listened) => session?,
+        session = Session::open(&target, plan.wanted.via, listened) => session?,
         _ = interrupt.wait_for(|stop| *stop) => return Err(Failure::Interrupted),
     };
     if let Target::Interface(facts) = &target {

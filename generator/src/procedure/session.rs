@@ -1,6 +1,7 @@
 //! The agreement with one reflector: found, consented, both ends listened, addresses exchanged.
 
 use std::net::{IpAddr, SocketAddr};
+use std::sync::Arc;
 use std::time::Duration;
 
 use kitproof_common::control::client::{self, AskError, Client};
@@ -14,10 +15,11 @@ use kitproof_common::link::CarrierWatch;
 use kitproof_common::port::datagram::Endpoint;
 use kitproof_common::port::filter::Filter;
 use kitproof_common::port::packet::{self, PacketReceive};
+use kitproof_common::port::xdp::{self, Attachment};
 use tokio::time::Instant;
 
 use super::failure::Failure;
-use super::plan::Target;
+use super::plan::{Target, Via};
 use crate::engine::Trial;
 use crate::engine::run::{self, Running};
 
@@ -30,7 +32,7 @@ const OPENING: Duration = Duration::from_secs(12);
 
 /// How frames reach the wire on this end.
 enum Medium {
-    Interface { name: String, index: u32 },
+    Interface { name: String, index: u32, xdp: Option<Arc<Attachment>> },
     Udp { endpoint: Endpoint, peer: IpAddr },
 }
 
@@ -56,16 +58,21 @@ impl Session {
     /// # Errors
     /// [`Failure::Environment`] in one clear line: no permission, no reflector, two of them, another
     /// version, not isolated.
-    pub async fn open(target: &Target, listened: bool) -> Result<Self, Failure> {
+    pub async fn open(target: &Target, via: Via, listened: bool) -> Result<Self, Failure> {
         match target {
             Target::Interface(facts) => {
                 let (name, index) = (facts.name.clone(), facts.index);
+                // First of all: a driver may take its link down for a moment to make room for a program.
+                let xdp = match via {
+                    Via::Packet => None,
+                    Via::Xdp => Some(Arc::new(Attachment::open(&name, index)?)),
+                };
                 let wire = ControlWire::frames(&name, index, random_mac(), false)?;
                 let watch = Some(CarrierWatch::open(&name).await?);
                 let peer = the_only_one(&wire, &name).await?;
-                let near = End { via: "packet".into(), link: Some((**facts).clone()), ..this_host() };
+                let near = End { via: via.name().into(), link: Some((**facts).clone()), ..this_host() };
                 let own = DataAddress::Mac(random_mac());
-                let medium = Medium::Interface { name: name.clone(), index };
+                let medium = Medium::Interface { name: name.clone(), index, xdp };
                 let time = if listened { Duration::ZERO } else { listen::LISTEN };
                 Self::agree(medium, wire, peer, near, own, watch, Some((name, index, time))).await
             }
@@ -197,7 +204,13 @@ impl Session {
         let octets = trial.frame.octets();
         let thread = |error| Failure::Environment(format!("no thread: {error}"));
         match &self.medium {
-            Medium::Interface { name, index } => {
+            Medium::Interface { name, index, xdp: Some(attachment) } => {
+                let (own, theirs) = self.addresses();
+                let filter = Filter::addresses(&[own], &[theirs]);
+                let (transmit, receive) = xdp::open(attachment, name, *index, octets, own, &filter)?;
+                run::start(transmit, receive, trial).map_err(thread)
+            }
+            Medium::Interface { name, index, xdp: None } => {
                 let (own, theirs) = self.addresses();
                 let receive =
                     PacketReceive::open(name, *index, octets, &Filter::addresses(&[own], &[theirs]))?;

@@ -188,6 +188,7 @@ fn heard(home: &HomeCounts, far: &FarCounts) -> Account {
 
     let mut forward = Missing::new(forward_missing);
     let mut corrupted_forward = forward.take(far.damaged_distinct.unwrap_or(0));
+    let generator_transmit = forward.take(home.sent_dropped);
     let reflector_receive = forward.take(far.dropped);
     corrupted_forward += forward.take(match far.damaged_distinct {
         Some(_) => far.damaged_anonymous,
@@ -202,7 +203,7 @@ fn heard(home: &HomeCounts, far: &FarCounts) -> Account {
 
     let damaged = sum([far.damaged, home.corrupted, home.corrupted_anonymous, home.damaged_copies]);
     let corrupted = sum([corrupted_forward, corrupted_return]);
-    let dropped = sum([far.dropped, far.refused, home.received_dropped]);
+    let dropped = sum([home.sent_dropped, far.dropped, far.refused, home.received_dropped]);
     Account {
         reached_reflector: Some(far.reached),
         reached_reflector_distinct: Some(far.reached_distinct),
@@ -220,11 +221,13 @@ fn heard(home: &HomeCounts, far: &FarCounts) -> Account {
         reordered_forward: Some(far.reordered),
         reordered_return: Some(home.reordered_return),
         pair_drops: BTreeMap::from([
+            ("generator_transmit".to_owned(), generator_transmit),
             ("generator_receive".to_owned(), generator_receive),
             ("reflector_receive".to_owned(), reflector_receive),
             ("reflector_transmit".to_owned(), reflector_transmit),
         ]),
         surplus_drops: dropped.saturating_sub(sum([
+            generator_transmit,
             generator_receive,
             reflector_receive,
             reflector_transmit,
@@ -252,6 +255,7 @@ fn unheard(home: &HomeCounts) -> Account {
         gap + beyond + forward.take(count - gap - beyond)
     };
     let corrupted = take(home.corrupted);
+    let generator_transmit = take(home.sent_dropped);
     let generator_receive = take(home.received_dropped);
     let corrupted = sum([corrupted, take(home.corrupted_anonymous)]);
     Account {
@@ -265,8 +269,11 @@ fn unheard(home: &HomeCounts) -> Account {
         duplicates_return: Some(home.copies_return),
         reordered: home.reordered_by_sequence.max(home.reordered_return),
         reordered_return: Some(home.reordered_return),
-        pair_drops: BTreeMap::from([("generator_receive".to_owned(), generator_receive)]),
-        surplus_drops: home.received_dropped - generator_receive,
+        pair_drops: BTreeMap::from([
+            ("generator_transmit".to_owned(), generator_transmit),
+            ("generator_receive".to_owned(), generator_receive),
+        ]),
+        surplus_drops: (home.sent_dropped - generator_transmit) + (home.received_dropped - generator_receive),
         unaccounted: checks.worst,
         ..Account::default()
     }

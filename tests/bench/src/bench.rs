@@ -1,6 +1,9 @@
 //! A whole bench: a room for the generator, one for the reflector, and between them a cable or a wire.
 
+use std::net::UdpSocket;
+
 use anyhow::Context;
+use kitproof_common::port::xdp::PassProgram;
 
 use crate::ledger::{Direction, Ledger};
 use crate::room::Room;
@@ -26,11 +29,14 @@ pub struct Options {
     pub mtu: u32,
     /// Queues of each direction at each port of the generator and the reflector.
     pub queues: u32,
+    /// Puts a program that lets everything pass on both ends of the wire: without one on the peer, a veth loses what is
+    /// sent back by XDP_TX.
+    pub xdp: bool,
 }
 
 impl Default for Options {
     fn default() -> Self {
-        Self { mtu: 1500, queues: 1 }
+        Self { mtu: 1500, queues: 1, xdp: false }
     }
 }
 
@@ -39,6 +45,7 @@ impl Default for Options {
 pub struct Bench {
     // The wire is stopped before the rooms go.
     wire: Option<WireHandle>,
+    _programs: Vec<PassProgram>,
     pub generator: Room,
     pub reflector: Room,
     /// Where a witness sits; only with a monitor side.
@@ -53,7 +60,15 @@ impl Bench {
         let (generator, reflector) = (Room::new("generator")?, Room::new("reflector")?);
         let ends = Ends { one: (&generator, GENERATOR_PORT), other: (&reflector, REFLECTOR_PORT) };
         veth::lay(ends, options.mtu, options.queues)?;
-        Ok(Self { wire: None, generator, reflector, witness: None, wire_room: None, mtu: options.mtu })
+        Ok(Self {
+            wire: None,
+            _programs: Vec::new(),
+            generator,
+            reflector,
+            witness: None,
+            wire_room: None,
+            mtu: options.mtu,
+        })
     }
 
     /// Generator and reflector with a software wire between. If the script has a monitor side, there is a room for
@@ -72,8 +87,18 @@ impl Bench {
             }
             None => None,
         };
+        let programs =
+            if options.xdp { vec![let_pass(&room, NEAR)?, let_pass(&room, FAR)?] } else { Vec::new() };
         let wire = start_wire(&room, script, options.mtu)?;
-        Ok(Self { wire: Some(wire), generator, reflector, witness, wire_room: Some(room), mtu: options.mtu })
+        Ok(Self {
+            wire: Some(wire),
+            _programs: programs,
+            generator,
+            reflector,
+            witness,
+            wire_room: Some(room),
+            mtu: options.mtu,
+        })
     }
 
     /// Puts another wire in place of the one there is: the same cables, a new script and a new ledger. Returns the
@@ -103,6 +128,13 @@ impl Bench {
     pub fn stop_wire(&mut self) -> anyhow::Result<Ledger> {
         self.wire.take().context("this bench has no wire, or it was stopped before")?.stop()
     }
+}
+
+fn let_pass(room: &Room, interface: &'static str) -> anyhow::Result<PassProgram> {
+    room.run(move || {
+        let index = rustix::net::netdevice::name_to_index(UdpSocket::bind("127.0.0.1:0")?, interface)?;
+        Ok(PassProgram::attach(interface, index)?)
+    })
 }
 
 fn start_wire(room: &Room, script: Script, mtu: u32) -> anyhow::Result<WireHandle> {

@@ -161,7 +161,7 @@ fn a_child_lives_in_its_room() -> anyhow::Result<()> {
 }
 
 fn a_veth_passes_frames_of_every_kind() -> anyhow::Result<()> {
-    let bench = Bench::direct(Options { mtu: 1504, queues: 2 })?;
+    let bench = Bench::direct(Options { mtu: 1504, queues: 2, xdp: false })?;
     let mut one = open(&bench.generator, GENERATOR_PORT, 1504)?;
     let mut other = open(&bench.reflector, REFLECTOR_PORT, 1504)?;
     send_all(&mut one, &kinds())?;
@@ -172,7 +172,7 @@ fn a_veth_passes_frames_of_every_kind() -> anyhow::Result<()> {
 }
 
 fn the_wire_hands_on_every_kind() -> anyhow::Result<()> {
-    let mut bench = Bench::with_wire(Script::faithful(), Options { mtu: 1504, queues: 1 })?;
+    let mut bench = Bench::with_wire(Script::faithful(), Options { mtu: 1504, queues: 1, xdp: false })?;
     let mut near = open(&bench.generator, GENERATOR_PORT, 1504)?;
     let mut far = open(&bench.reflector, REFLECTOR_PORT, 1504)?;
     send_all(&mut near, &kinds())?;
@@ -248,7 +248,7 @@ fn the_wire_shows_a_witness() -> anyhow::Result<()> {
 }
 
 fn the_wire_carries_jumbo_frames() -> anyhow::Result<()> {
-    let options = Options { mtu: 9216, queues: 1 };
+    let options = Options { mtu: 9216, queues: 1, xdp: false };
     let mut bench = Bench::with_wire(Script::faithful(), options)?;
     let mut near = open(&bench.generator, GENERATOR_PORT, 9216)?;
     let mut far = open(&bench.reflector, REFLECTOR_PORT, 9216)?;

@@ -5,6 +5,8 @@
 //! there are threads. As root a bench that cannot be made is a failure; otherwise the tests that need it
 //! are ignored, with the reason.
 
+pub mod rig;
+
 use std::ffi::OsStr;
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -23,7 +25,12 @@ pub type Check = (&'static str, fn() -> Result<()>);
 
 /// Runs the checks of one test program, one at a time: two cores are few.
 pub fn run(checks: &[Check]) -> ! {
-    let privilege = enter().map_err(|error| format!("{error:#}"));
+    run_where(|| Ok(()), checks)
+}
+
+/// The same, where `possible` says that the kernel lets this user do what the checks need.
+pub fn run_where(possible: impl FnOnce() -> Result<(), String>, checks: &[Check]) -> ! {
+    let privilege = enter().map_err(|error| format!("{error:#}")).and_then(|_| possible());
     let mut arguments = Arguments::from_args();
     arguments.test_threads = Some(1);
     let root = rustix::process::geteuid().is_root();

@@ -132,7 +132,7 @@ fn read_pcap(path: &Path, forward: bool) -> Result<Vec<Caught>> {
 
 /// Runs `prove` between two captures; what was caught, in order of arrival, and the trials of the result.
 fn traffic(arguments: &[String]) -> Result<(Vec<Caught>, Vec<serde_json::Value>)> {
-    let bench = Bench::direct(Options { mtu: MTU, queues: 1 })?;
+    let bench = Bench::direct(Options { mtu: MTU, queues: 1, xdp: false })?;
     let forward = Capture::start(&bench.reflector, REFLECTOR_PORT)?;
     let homeward = Capture::start(&bench.generator, GENERATOR_PORT)?;
     let _reflector = reflector(&bench.reflector)?;

@@ -1,0 +1,8 @@
+//! Programs that the kernel runs on each received frame before anything else sees it (XDP), made and loaded by
+//! ourselves.
+
+mod assembler;
+mod objects;
+
+pub(crate) use assembler::{Alu, Assembled, Assembler, Helper, Instruction, Label, Register, Size, When};
+pub(crate) use objects::{Map, Memory, Program};

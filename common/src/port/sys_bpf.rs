@@ -1,0 +1,204 @@
+//! `bpf(2)`: maps, programs and links, each command behind a safe function.
+//!
+//! The structures are the leading parts of `union bpf_attr` in linux/bpf.h that each command reads; the kernel takes
+//! what is not given for zero.
+
+use std::io;
+use std::mem::size_of;
+use std::os::fd::{AsRawFd, BorrowedFd, FromRawFd, OwnedFd};
+
+use super::bpf::Instruction;
+
+const MAP_CREATE: libc::c_int = 0;
+const MAP_UPDATE: libc::c_int = 2;
+const MAP_DELETE: libc::c_int = 3;
+const PROGRAM_LOAD: libc::c_int = 5;
+#[cfg(test)]
+const PROGRAM_TEST_RUN: libc::c_int = 10;
+const LINK_CREATE: libc::c_int = 28;
+
+/// `BPF_PROG_TYPE_XDP`, and `BPF_XDP` as what it may be attached to.
+const TYPE_XDP: u32 = 6;
+const ATTACH_XDP: u32 = 37;
+
+/// Kinds of map.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum MapKind {
+    Array = 2,
+    Programs = 3,
+    Sockets = 17,
+}
+
+/// The map's memory may be mapped by this process.
+pub(super) const MAPPABLE: u32 = 1 << 10;
+
+/// One command with its attributes.
+///
+/// # Safety
+/// Every pointer in `attributes` leads to memory that is as large as the command says and lives through the call.
+unsafe fn bpf<T>(command: libc::c_int, attributes: &mut T) -> io::Result<libc::c_int> {
+    // SAFETY: the attributes are a live structure of the size that is given; what they point at is by the contract
+    // above.
+    let result = unsafe {
+        libc::syscall(libc::SYS_bpf, command, &raw mut *attributes, size_of::<T>() as libc::c_uint)
+    };
+    if result < 0 { Err(io::Error::last_os_error()) } else { Ok(result as libc::c_int) }
+}
+
+fn owned(fd: libc::c_int) -> OwnedFd {
+    // SAFETY: the descriptor was just given to this process by bpf(2), close-on-exec, and nobody else has it.
+    unsafe { OwnedFd::from_raw_fd(fd) }
+}
+
+/// Makes a map.
+pub(super) fn map(kind: MapKind, value_octets: u32, entries: u32, flags: u32) -> io::Result<OwnedFd> {
+    #[repr(C)]
+    struct Attributes {
+        kind: u32,
+        key_octets: u32,
+        value_octets: u32,
+        entries: u32,
+        flags: u32,
+    }
+    let mut attributes = Attributes { kind: kind as u32, key_octets: 4, value_octets, entries, flags };
+    // SAFETY: no pointers.
+    unsafe { bpf(MAP_CREATE, &mut attributes) }.map(owned)
+}
+
+/// Puts a value into a map, in place of what is there.
+///
+/// # Panics
+/// If the value is shorter than `value_octets`, the size that the map was made with.
+pub(super) fn update(map: BorrowedFd<'_>, key: u32, value: &[u8], value_octets: usize) -> io::Result<()> {
+    #[repr(C)]
+    struct Attributes {
+        map: u32,
+        pad: u32,
+        key: u64,
+        value: u64,
+        flags: u64,
+    }
+    assert!(value.len() >= value_octets);
+    let mut attributes = Attributes {
+        map: map.as_raw_fd() as u32,
+        pad: 0,
+        key: (&raw const key) as u64,
+        value: value.as_ptr() as u64,
+        flags: 0,
+    };
+    // SAFETY: key and value are live, and as long as the map was made for: 4 octets and `value_octets`.
+    unsafe { bpf(MAP_UPDATE, &mut attributes) }.map(drop)
+}
+
+/// Takes a value out of a map.
+pub(super) fn delete(map: BorrowedFd<'_>, key: u32) -> io::Result<()> {
+    #[repr(C)]
+    struct Attributes {
+        map: u32,
+        pad: u32,
+        key: u64,
+        value: u64,
+        flags: u64,
+    }
+    let mut attributes =
+        Attributes { map: map.as_raw_fd() as u32, pad: 0, key: (&raw const key) as u64, value: 0, flags: 0 };
+    // SAFETY: the key is live and 4 octets long, as every map here has them.
+    unsafe { bpf(MAP_DELETE, &mut attributes) }.map(drop)
+}
+
+/// Loads an XDP program. What the verifier said of a program that it refused comes back beside the error.
+pub(super) fn load(instructions: &[Instruction], log: &mut Vec<u8>) -> io::Result<OwnedFd> {
+    #[repr(C)]
+    struct Attributes {
+        kind: u32,
+        instructions_count: u32,
+        instructions: u64,
+        license: u64,
+        log_level: u32,
+        log_octets: u32,
+        log: u64,
+        kernel_version: u32,
+        flags: u32,
+        name: [u8; 16],
+        interface: u32,
+        attach: u32,
+    }
+    const LICENSE: &std::ffi::CStr = c"Dual MIT/GPL";
+    let mut attributes = Attributes {
+        kind: TYPE_XDP,
+        instructions_count: instructions.len() as u32,
+        instructions: instructions.as_ptr() as u64,
+        license: LICENSE.as_ptr() as u64,
+        log_level: 0,
+        log_octets: 0,
+        log: 0,
+        kernel_version: 0,
+        flags: 0,
+        name: *b"kitproof\0\0\0\0\0\0\0\0",
+        interface: 0,
+        attach: ATTACH_XDP,
+    };
+    // SAFETY: instructions and license are live, the license ends with a zero, and no log is asked for.
+    let first = unsafe { bpf(PROGRAM_LOAD, &mut attributes) };
+    if let Err(error) = &first
+        && matches!(error.raw_os_error(), Some(libc::EINVAL | libc::EACCES | libc::E2BIG))
+    {
+        // Once more, only to hear why: the verifier's text is the only diagnosis there is.
+        log.resize(1 << 20, 0);
+        (attributes.log_level, attributes.log_octets, attributes.log) =
+            (1, log.len() as u32, log.as_mut_ptr() as u64);
+        // SAFETY: as above, and the log is live, writable and as long as it says.
+        let again = unsafe { bpf(PROGRAM_LOAD, &mut attributes) };
+        let length = log.iter().position(|octet| *octet == 0).unwrap_or(log.len());
+        log.truncate(length);
+        return again.map(owned);
+    }
+    first.map(owned)
+}
+
+/// Attaches an XDP program to an interface for as long as the link that is given back lives. `flags` are the XDP flags
+/// of linux/if_link.h (2: generic, 4: in the driver).
+pub(super) fn attach(program: BorrowedFd<'_>, interface: u32, flags: u32) -> io::Result<OwnedFd> {
+    #[repr(C)]
+    struct Attributes {
+        program: u32,
+        interface: u32,
+        attach: u32,
+        flags: u32,
+    }
+    let mut attributes =
+        Attributes { program: program.as_raw_fd() as u32, interface, attach: ATTACH_XDP, flags };
+    // SAFETY: no pointers.
+    unsafe { bpf(LINK_CREATE, &mut attributes) }.map(owned)
+}
+
+/// Runs an XDP program over one frame: what it said, and the frame as it left it.
+#[cfg(test)]
+pub(super) fn test_run(program: BorrowedFd<'_>, frame: &[u8]) -> io::Result<(u32, Vec<u8>)> {
+    #[repr(C)]
+    struct Attributes {
+        program: u32,
+        result: u32,
+        octets_in: u32,
+        octets_out: u32,
+        data_in: u64,
+        data_out: u64,
+        repeat: u32,
+        duration: u32,
+    }
+    let mut out = vec![0; frame.len() + 64];
+    let mut attributes = Attributes {
+        program: program.as_raw_fd() as u32,
+        result: 0,
+        octets_in: frame.len() as u32,
+        octets_out: out.len() as u32,
+        data_in: frame.as_ptr() as u64,
+        data_out: out.as_mut_ptr() as u64,
+        repeat: 1,
+        duration: 0,
+    };
+    // SAFETY: both buffers are live and as long as they say; the second is writable.
+    unsafe { bpf(PROGRAM_TEST_RUN, &mut attributes) }?;
+    out.truncate(attributes.octets_out as usize);
+    Ok((attributes.result, out))
+}

@@ -1,0 +1,91 @@
+//! The program on an interface: put there once, gone with the process however it ends.
+
+use std::io;
+use std::os::fd::{AsFd, OwnedFd};
+
+use pnet_base::MacAddr;
+
+use super::programs::{self, SLOTS};
+use crate::port::bpf::{Map, Program};
+use crate::port::{OpenError, sys_bpf};
+
+/// XDP flags of linux/if_link.h.
+const GENERIC: u32 = 1 << 1;
+const DRIVER: u32 = 1 << 2;
+
+/// Where the program runs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Mode {
+    /// In the driver, before the host makes anything of a frame.
+    Driver,
+    /// In the host's own receive path: the driver has no XDP.
+    Generic,
+}
+
+/// An XDP program on an interface that finds the trial a frame belongs to. The kernel takes it off when this value is
+/// dropped, or when the process ends in whatever way.
+pub struct Attachment {
+    programs: Map,
+    mode: Mode,
+    _link: OwnedFd,
+}
+
+impl Attachment {
+    /// Puts the program on an interface: into the driver if that is possible, else into the host's receive path.
+    ///
+    /// # Errors
+    /// No permission, another program there already, an MTU too large, or what the kernel says.
+    pub fn open(interface: &str, index: u32) -> Result<Self, OpenError> {
+        let at = |step| move |source| OpenError::at_xdp(interface, step, source);
+        let programs = Map::of_programs(SLOTS).map_err(at("making a table of programs"))?;
+        let dispatch =
+            Program::load(&programs::dispatch(&programs)).map_err(at("loading the XDP program"))?;
+        let (link, mode) = attach(&dispatch, index).map_err(at("attaching the XDP program"))?;
+        Ok(Self { programs, mode, _link: link })
+    }
+
+    /// Where the program runs.
+    #[must_use]
+    pub fn mode(&self) -> Mode {
+        self.mode
+    }
+
+    /// Puts a trial's program in the place of the session that frames to `address` belong to; it stays until what is
+    /// given back is dropped.
+    pub(super) fn install(&self, address: MacAddr, program: &Program) -> io::Result<()> {
+        self.programs.put(programs::slot(address), program.as_fd())
+    }
+
+    pub(super) fn remove(&self, address: MacAddr) {
+        // A place that is empty already is what was wanted.
+        let _ = self.programs.take(programs::slot(address));
+    }
+}
+
+/// In the driver if it can, else in the host's receive path.
+fn attach(program: &Program, index: u32) -> io::Result<(OwnedFd, Mode)> {
+    let refused = match sys_bpf::attach(program.as_fd(), index, DRIVER) {
+        Ok(link) => return Ok((link, Mode::Driver)),
+        Err(error) if error.raw_os_error() == Some(libc::EBUSY) => return Err(error),
+        Err(error) => error,
+    };
+    match sys_bpf::attach(program.as_fd(), index, GENERIC) {
+        Ok(link) => Ok((link, Mode::Generic)),
+        Err(_) => Err(refused),
+    }
+}
+
+/// A program that lets everything pass, on an interface, as long as this lives: a veth whose peer returns frames by
+/// XDP_TX needs one.
+#[derive(Debug)]
+pub struct PassProgram(#[allow(dead_code, reason = "it holds the program there by being alive")] OwnedFd);
+
+impl PassProgram {
+    /// # Errors
+    /// No permission, or what the kernel says; it must go into the driver.
+    pub fn attach(interface: &str, index: u32) -> Result<Self, OpenError> {
+        let at = |step| move |source| OpenError::at_xdp(interface, step, source);
+        let program = Program::load(&programs::pass()).map_err(at("loading an XDP program"))?;
+        sys_bpf::attach(program.as_fd(), index, DRIVER).map(Self).map_err(at("attaching an XDP program"))
+    }
+}

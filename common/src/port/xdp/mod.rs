@@ -1,0 +1,27 @@
+//! AF_XDP (Documentation/networking/af_xdp.rst): frames between the driver and this process, past the host's stack, and
+//! programs that the driver runs on each frame.
+//!
+//! | file | what |
+//! | --- | --- |
+//! | [`attachment`] | the program on an interface; gone with the process however it ends |
+//! | [`programs`] | find the trial a frame belongs to, hand its frames to a socket |
+//! | [`socket`] | the port: frames in and out by rings shared with the kernel |
+//! | [`reflect`] | the reflector inside the kernel |
+
+mod attachment;
+mod programs;
+mod reflect;
+mod socket;
+
+pub use attachment::{Attachment, Mode, PassProgram};
+pub use programs::slot;
+pub use reflect::{ReflectError, Reflected, Reflection, Told};
+/// Whether this process may load programs into the kernel.
+///
+/// # Errors
+/// What the kernel says; in a user namespace it always refuses.
+pub fn permitted() -> std::io::Result<()> {
+    super::bpf::Map::of_programs(1).map(drop)
+}
+
+pub use socket::{LONGEST, XdpReceive, XdpTransmit, XdpTurn, open};

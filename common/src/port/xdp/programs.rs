@@ -1,0 +1,97 @@
+//! The small programs: let everything pass, find the trial a frame belongs to, hand a session's frames to a socket.
+
+use pnet_base::MacAddr;
+
+use crate::port::bpf::{Alu, Assembled, Assembler, Helper, Map, Register, Size, When};
+
+use Register::{R0, R1, R2, R3, R4, R6, R7};
+
+/// What a program says of a frame (linux/bpf.h, `enum xdp_action`).
+pub(super) const PASS: i32 = 2;
+pub(super) const SEND_BACK: i32 = 3;
+
+/// Offsets in `struct xdp_md`.
+pub(super) const DATA: usize = 0;
+pub(super) const DATA_END: usize = 4;
+const DATA_META: usize = 8;
+const QUEUE: usize = 16;
+
+/// Trials at once on one interface: as many as the low bits of an address tell apart.
+pub(super) const SLOTS: u32 = 8;
+/// Octets of the stamp in front of a frame.
+pub(super) const STAMP_OCTETS: usize = 8;
+
+/// The slot of a session: the low bits of the address its frames are sent to.
+#[must_use]
+pub fn slot(address: MacAddr) -> u32 {
+    u32::from(address.5) % SLOTS
+}
+
+/// Lets everything pass. On a veth it makes the peer able to send by XDP_TX.
+pub(super) fn pass() -> Assembled {
+    let mut program = Assembler::new();
+    program.alu(Alu::Move, R0, PASS);
+    program.exit();
+    program.finish()
+}
+
+/// Goes on to the program in the slot that the last octet of the destination address names. With none there the frame
+/// passes to the host.
+pub(super) fn dispatch(programs: &Map) -> Assembled {
+    let mut program = Assembler::new();
+    let pass = program.label();
+    program.load(Size::Four, R2, R1, DATA);
+    program.load(Size::Four, R3, R1, DATA_END);
+    program.alu(Alu::Move, R4, R2);
+    program.alu(Alu::Add, R4, 14);
+    program.jump(R4, When::Greater, R3, pass);
+    program.load(Size::One, R3, R2, 5);
+    program.alu(Alu::And, R3, SLOTS as i32 - 1);
+    program.map(R2, programs.descriptor(), "programs");
+    program.call(Helper::TailCall);
+    program.place(pass);
+    program.alu(Alu::Move, R0, PASS);
+    program.exit();
+    program.finish()
+}
+
+/// Hands what is sent to `own` to the socket of the queue it came in by, with the time (CLOCK_MONOTONIC) in front of it.
+/// Everything else, and everything where there is no socket or no room for the time, passes to the host.
+pub(super) fn steer(own: MacAddr, sockets: &Map) -> Assembled {
+    let octets = own.octets();
+    let head = u32::from_ne_bytes([octets[0], octets[1], octets[2], octets[3]]);
+    let tail = u16::from_ne_bytes([octets[4], octets[5]]);
+    let mut program = Assembler::new();
+    let pass = program.label();
+    program.alu(Alu::Move, R6, R1);
+    program.load(Size::Four, R2, R1, DATA);
+    program.load(Size::Four, R3, R1, DATA_END);
+    program.alu(Alu::Move, R4, R2);
+    program.alu(Alu::Add, R4, 14);
+    program.jump(R4, When::Greater, R3, pass);
+    program.load(Size::Four, R4, R2, 0);
+    program.jump_low(R4, When::NotEqual, head as i32, pass);
+    program.load(Size::Two, R4, R2, 4);
+    program.jump_low(R4, When::NotEqual, i32::from(tail), pass);
+    program.call(Helper::KtimeGetNs);
+    program.alu(Alu::Move, R7, R0);
+    program.alu(Alu::Move, R1, R6);
+    program.alu(Alu::Move, R2, -(STAMP_OCTETS as i32));
+    program.call(Helper::XdpAdjustMeta);
+    program.jump(R0, When::NotEqual, 0, pass);
+    program.load(Size::Four, R2, R6, DATA_META);
+    program.load(Size::Four, R3, R6, DATA);
+    program.alu(Alu::Move, R4, R2);
+    program.alu(Alu::Add, R4, STAMP_OCTETS as i32);
+    program.jump(R4, When::Greater, R3, pass);
+    program.store(Size::Eight, R2, 0, R7);
+    program.load(Size::Four, R2, R6, QUEUE);
+    program.map(R1, sockets.descriptor(), "sockets");
+    program.alu(Alu::Move, R3, PASS);
+    program.call(Helper::RedirectMap);
+    program.exit();
+    program.place(pass);
+    program.alu(Alu::Move, R0, PASS);
+    program.exit();
+    program.finish()
+}

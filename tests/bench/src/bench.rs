@@ -3,7 +3,7 @@
 use std::net::UdpSocket;
 
 use anyhow::Context;
-use kitproof_common::port::xdp::PassProgram;
+use kitproof_common::port::xdp::BareProgram;
 
 use crate::ledger::{Direction, Ledger};
 use crate::room::Room;
@@ -45,7 +45,7 @@ impl Default for Options {
 pub struct Bench {
     // The wire is stopped before the rooms go.
     wire: Option<WireHandle>,
-    _programs: Vec<PassProgram>,
+    _programs: Vec<BareProgram>,
     pub generator: Room,
     pub reflector: Room,
     /// Where a witness sits; only with a monitor side.
@@ -130,10 +130,10 @@ impl Bench {
     }
 }
 
-fn let_pass(room: &Room, interface: &'static str) -> anyhow::Result<PassProgram> {
+fn let_pass(room: &Room, interface: &'static str) -> anyhow::Result<BareProgram> {
     room.run(move || {
         let index = rustix::net::netdevice::name_to_index(UdpSocket::bind("127.0.0.1:0")?, interface)?;
-        Ok(PassProgram::attach(interface, index)?)
+        Ok(BareProgram::pass(interface, index)?)
     })
 }
 

@@ -1,15 +1,16 @@
 //! How much the bookkeeping costs: the zero-loss rate of the whole pair beside that of a bare loop.
 //!
-//! Both run over the same packet-socket ports, on the same veth, in the same process, one after the other. The
-//! bare loop sends one constant frame, swaps two addresses at the far end and counts what comes home: no header,
-//! no sequence, no checks, no histogram. The pair does everything that `kitproof prove` does in a trial.
+//! Both run over the same ports, on the same veth, in the same process, one after the other. The bare loop sends one
+//! constant frame, swaps two addresses at the far end and counts what comes home: no header, no sequence, no checks, no
+//! histogram. The pair does everything that `kitproof prove` does in a trial.
 //!
 //! A rate is held when no frame is lost and at least 99 % are home when the interval ends. Rates go down in
 //! steps of 5 % of the top rate; three interleaved pairs of searches; the best of each counts.
 //!
-//! `scripts/bench` runs it. Arguments: frame size, top rate in frames/s, seconds of a trial; or `receive` and the same
-//! three, which compares two ways to receive: processor time per frame of a mapped ring and of batched calls, at one
-//! rate, in turn.
+//! `scripts/bench` runs it. Arguments: the kind of port (`packet`, `xdp-user`: AF_XDP at both ends, `xdp`: AF_XDP here and
+//! the reflector inside the kernel; packet if left out), frame size, top rate in frames/s, seconds of a trial; or `receive`
+//! and the same three, which compares two ways to receive: processor time per frame of a mapped ring and of batched calls,
+//! at one rate, in turn.
 
 use std::io::Write;
 use std::sync::Arc;
@@ -27,6 +28,9 @@ use kitproof_common::port::clock::monotonic_ns;
 use kitproof_common::port::filter::Filter;
 use kitproof_common::port::packet::{self, PacketReceive, PacketTurn};
 use kitproof_common::port::transmit::SocketTransmit;
+use kitproof_common::port::xdp::{
+    self, Attachment, BareProgram, Reflection, XdpReceive, XdpTransmit, XdpTurn,
+};
 use kitproof_common::port::{Receive, Transmit, Turn};
 use kitproof_common::{host, link};
 use kitproof_reflector::worker::Worker;
@@ -37,10 +41,28 @@ const PAIRS: usize = 3;
 /// Share of the frames that must be home when the interval ends.
 const INSIDE: f64 = 0.99;
 
-struct Ports {
-    transmit: SocketTransmit,
-    receive: PacketReceive,
-    turn: PacketTurn,
+struct Ports<T, R, U> {
+    transmit: T,
+    receive: R,
+    turn: U,
+}
+
+/// The kind of port.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Kind {
+    Packet,
+    XdpUser,
+    Xdp,
+}
+
+impl Kind {
+    fn name(self) -> &'static str {
+        match self {
+            Kind::Packet => "packet sockets at both ends",
+            Kind::XdpUser => "AF_XDP sockets at both ends",
+            Kind::Xdp => "AF_XDP sockets and a reflector inside the kernel",
+        }
+    }
 }
 
 struct Table {
@@ -51,7 +73,46 @@ struct Table {
 }
 
 impl Table {
-    fn ports(&self) -> Result<Ports> {
+    /// The near end's AF_XDP port, its program and all.
+    fn near_xdp(&self) -> Result<(XdpTransmit, XdpReceive)> {
+        let (near, far, octets) = (self.near, self.far, self.octets);
+        self.bench.generator.run(move || -> Result<_> {
+            let index = index_of(GENERATOR_PORT)?;
+            let attachment = Arc::new(Attachment::open(GENERATOR_PORT, index)?);
+            let filter = Filter::addresses(&[near], &[far]);
+            Ok(xdp::open(&attachment, GENERATOR_PORT, index, octets, near, &filter)?)
+        })
+    }
+
+    /// The far end's AF_XDP port in user space.
+    fn far_xdp(&self) -> Result<XdpTurn> {
+        let (near, far, octets) = (self.near, self.far, self.octets);
+        self.bench.reflector.run(move || -> Result<_> {
+            let index = index_of(REFLECTOR_PORT)?;
+            let attachment = Arc::new(Attachment::open(REFLECTOR_PORT, index)?);
+            let filter = Filter::addresses(&[far], &[near]);
+            Ok(XdpTurn::open(&attachment, REFLECTOR_PORT, index, octets, far, &filter)?)
+        })
+    }
+
+    /// The far end inside the kernel, and who hears what its program lets pass.
+    fn far_kernel(&self, trial: &TrialSpec) -> Result<(Reflection, PacketReceive)> {
+        let (near, far, octets, trial) = (self.near, self.far, self.octets, trial.clone());
+        self.bench.reflector.run(move || -> Result<_> {
+            let index = index_of(REFLECTOR_PORT)?;
+            let attachment = Arc::new(Attachment::open(REFLECTOR_PORT, index)?);
+            let filter = Filter::addresses(&[far], &[near]);
+            let passed = PacketReceive::open(REFLECTOR_PORT, index, octets, &filter)?;
+            let (frames, rate) = (trial.frames, trial.frames_per_s);
+            Ok((Reflection::open(&attachment, REFLECTOR_PORT, &trial.frame, frames, rate, true)?, passed))
+        })
+    }
+
+    fn far_bounce(&self) -> Result<BareProgram> {
+        self.bench.reflector.run(|| Ok(BareProgram::bounce(REFLECTOR_PORT, index_of(REFLECTOR_PORT)?)?))
+    }
+
+    fn ports(&self) -> Result<Ports<SocketTransmit, PacketReceive, PacketTurn>> {
         let (near, far, octets) = (self.near, self.far, self.octets);
         let (transmit, receive) = self.bench.generator.run(move || -> Result<_> {
             let index = index_of(GENERATOR_PORT)?;
@@ -100,8 +161,16 @@ fn main() -> Result<()> {
     enter()?;
     host::raise_priority();
     let compare = std::env::args().nth(1).as_deref() == Some("receive");
+    let kind = match std::env::args().nth(1).as_deref() {
+        Some("packet") => Some(Kind::Packet),
+        Some("xdp-user") => Some(Kind::XdpUser),
+        Some("xdp") => Some(Kind::Xdp),
+        _ => None,
+    };
+    let words = usize::from(compare || kind.is_some());
+    let kind = kind.unwrap_or(Kind::Packet);
     let arguments: Vec<u64> =
-        std::env::args().skip(1 + usize::from(compare)).map(|word| word.parse()).collect::<Result<_, _>>()?;
+        std::env::args().skip(1 + words).map(|word| word.parse()).collect::<Result<_, _>>()?;
     let size = u16::try_from(arguments.first().copied().unwrap_or(64))?;
     let top = arguments.get(1).copied().unwrap_or(1_000_000);
     let seconds = arguments.get(2).copied().unwrap_or(1);
@@ -116,12 +185,46 @@ fn main() -> Result<()> {
         return compare_receive(&table, &spec, arguments.get(1).copied().unwrap_or(100_000), seconds);
     }
     println!(
-        "{size} bytes, ipv4, packet sockets on a veth, trials of {seconds} s, steps of {STEP} % of {top}/s"
+        "{size} bytes, ipv4, {} on a veth, trials of {seconds} s, steps of {STEP} % of {top}/s",
+        kind.name()
     );
     let (mut bare_best, mut pair_best) = (0, 0);
     for round in 1..=PAIRS {
-        let bare = highest(top, |rate| bare(&table, &spec, rate, seconds))?;
-        let pair = highest(top, |rate| pair(&table, &spec, rate, seconds))?;
+        let bare = highest(top, |rate| match kind {
+            Kind::Packet => {
+                let Ports { transmit, receive, turn } = table.ports()?;
+                bare(transmit, receive, Some(turn), &spec, rate, seconds)
+            }
+            Kind::XdpUser => {
+                let ((transmit, receive), turn) = (table.near_xdp()?, table.far_xdp()?);
+                bare(transmit, receive, Some(turn), &spec, rate, seconds)
+            }
+            Kind::Xdp => {
+                let (_bounce, (transmit, receive)) = (table.far_bounce()?, table.near_xdp()?);
+                bare(transmit, receive, None::<PacketTurn>, &spec, rate, seconds)
+            }
+        })?;
+        let pair = highest(top, |rate| {
+            let frames = rate * seconds;
+            let trial = TrialSpec { frame: spec, frames, frames_per_s: rate as f64, fill_check: true };
+            let cpu = host::processors().first().copied();
+            match kind {
+                Kind::Packet => {
+                    let Ports { transmit, receive, turn } = table.ports()?;
+                    pair(transmit, receive, Worker::start(turn, &trial, cpu)?, &spec, rate, seconds)
+                }
+                Kind::XdpUser => {
+                    let ((transmit, receive), turn) = (table.near_xdp()?, table.far_xdp()?);
+                    pair(transmit, receive, Worker::start(turn, &trial, cpu)?, &spec, rate, seconds)
+                }
+                Kind::Xdp => {
+                    let ((transmit, receive), (reflection, passed)) =
+                        (table.near_xdp()?, table.far_kernel(&trial)?);
+                    let worker = Worker::start_in_kernel(reflection, passed, &trial)?;
+                    pair(transmit, receive, worker, &spec, rate, seconds)
+                }
+            }
+        })?;
         println!("pair {round}: bare loop {bare}/s, kitproof {pair}/s");
         bare_best = bare_best.max(bare);
         pair_best = pair_best.max(pair);
@@ -166,12 +269,20 @@ fn highest(top: u64, hold: impl Fn(u64) -> Result<Held>) -> Result<u64> {
 }
 
 /// The whole pair: what a trial of `kitproof prove` does, both ends.
-fn pair(table: &Table, spec: &FrameSpec, rate: u64, seconds: u64) -> Result<Held> {
-    let ports = table.ports()?;
+fn pair<T, R>(
+    transmit: T,
+    receive: R,
+    worker: Worker,
+    spec: &FrameSpec,
+    rate: u64,
+    seconds: u64,
+) -> Result<Held>
+where
+    T: Transmit + Send + 'static,
+    R: Receive + Send + 'static,
+{
     let frame_rate = FrameRate::from_per_second(rate).context("a rate of nothing")?;
     let frames = rate * seconds;
-    let trial_spec = TrialSpec { frame: *spec, frames, frames_per_s: rate as f64, fill_check: true };
-    let worker = Worker::start(ports.turn, &trial_spec, host::processors().first().copied())?;
     let trial = Trial {
         frame: *spec,
         load: Load::FramesPerSecond(rate),
@@ -185,7 +296,7 @@ fn pair(table: &Table, spec: &FrameSpec, rate: u64, seconds: u64) -> Result<Held
         warm_up: 0,
         fill_check: true,
     };
-    let running = run::start(ports.transmit, ports.receive, &trial)?;
+    let running = run::start(transmit, receive, &trial)?;
     let inside = at_the_end(running.start_ns, seconds, || running.progress.read().returned);
     let mut last = 0;
     while !running.sender_is_done() || running.progress.read().arrivals != last {
@@ -203,8 +314,19 @@ fn pair(table: &Table, spec: &FrameSpec, rate: u64, seconds: u64) -> Result<Held
 }
 
 /// The bare loop: a constant frame out, two addresses swapped at the far end, a count at home.
-fn bare(table: &Table, spec: &FrameSpec, rate: u64, seconds: u64) -> Result<Held> {
-    let Ports { mut transmit, mut receive, mut turn } = table.ports()?;
+fn bare<T, R, U>(
+    mut transmit: T,
+    mut receive: R,
+    turn: Option<U>,
+    spec: &FrameSpec,
+    rate: u64,
+    seconds: u64,
+) -> Result<Held>
+where
+    T: Transmit + Send + 'static,
+    R: Receive + Send + 'static,
+    U: Turn + Send + 'static,
+{
     let template = Template::new(spec)?;
     transmit.set_octets(template.octets())?;
     for index in 0..transmit.slots() {
@@ -212,7 +334,7 @@ fn bare(table: &Table, spec: &FrameSpec, rate: u64, seconds: u64) -> Result<Held
     }
     let stop = Arc::new(AtomicBool::new(false));
     let home = Arc::new(AtomicU64::new(0));
-    let returning = {
+    let returning = turn.map(|mut turn| {
         let stop = Arc::clone(&stop);
         std::thread::spawn(move || -> std::io::Result<()> {
             if let Some(first) = host::processors().first() {
@@ -230,7 +352,7 @@ fn bare(table: &Table, spec: &FrameSpec, rate: u64, seconds: u64) -> Result<Held
             }
             Ok(())
         })
-    };
+    });
     let receiving = {
         let (stop, home) = (Arc::clone(&stop), Arc::clone(&home));
         std::thread::spawn(move || -> std::io::Result<()> {
@@ -255,7 +377,6 @@ fn bare(table: &Table, spec: &FrameSpec, rate: u64, seconds: u64) -> Result<Held
         if let (Some(place), _) = pin::places(&host::processors()) {
             host::tie_to(place);
         }
-        let slots = transmit.slots() as u64;
         let mut sent = 0;
         let deadline = start + seconds * 1_010_000_000 + 100_000_000;
         while sent < frames {
@@ -265,7 +386,7 @@ fn bare(table: &Table, spec: &FrameSpec, rate: u64, seconds: u64) -> Result<Held
             }
             // 1 s of 64-bit arithmetic: no overflow below 18 Gfps.
             let due = (now.saturating_sub(start) * rate / 1_000_000_000).min(frames);
-            let count = due.saturating_sub(sent).min(slots);
+            let count = due.saturating_sub(sent).min(64).min(transmit.room(0) as u64);
             if count > 0 {
                 sent += transmit.submit(0, count as usize)? as u64;
             } else {
@@ -282,7 +403,7 @@ fn bare(table: &Table, spec: &FrameSpec, rate: u64, seconds: u64) -> Result<Held
         std::thread::sleep(Duration::from_millis(50));
     }
     stop.store(true, Ordering::Relaxed);
-    for thread in [returning, receiving] {
+    for thread in returning.into_iter().chain([receiving]) {
         thread.join().map_err(|_| anyhow::anyhow!("a thread was lost"))??;
     }
     Ok(Held { offered: if sent == frames { frames } else { 0 }, home: last, inside })

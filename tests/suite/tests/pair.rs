@@ -10,15 +10,14 @@ use std::time::{Duration, Instant};
 use anyhow::{Context, Result, bail, ensure};
 use kitproof_bench::Room;
 use kitproof_bench::bench::{Bench, GENERATOR_PORT, Options};
-use kitproof_bench::script::{Flip, Octet, Schedule, Script};
+use kitproof_bench::script::{Faults, Flip, Octet, Schedule, Script};
 use kitproof_suite::rig::{
-    ENVIRONMENT, FAIL, HELD, INTERRUPTED, LOAD, PASS, QUICK, Rig, TAGGED, UNPROVEN, compare, decided, ended,
-    equal, everything, fault_matrix, flip_matrix, verdict, within_ppm,
+    ENVIRONMENT, FAIL, HELD, INTERRUPTED, PASS, QUICK, Rig, TAGGED, compare, decided, ended, equal,
+    everything, fault_matrix, flip_matrix, within_ppm,
 };
-use kitproof_suite::{Ended, Folder, Running, number, program, prove, reflector, run, trials, validate};
+use kitproof_suite::{Ended, Running, number, program, prove, reflector, run, trials};
 use rustix::process::{Pid, Signal, kill_process};
 use rustix::thread::{CapabilitiesSecureBits, CapabilitySet, CapabilitySets};
-use serde_json::Value;
 
 fn main() {
     run(&[

@@ -1,23 +1,32 @@
-//! Every combination of ways onto the wire on the two ends: the fault tests of the packet sockets, unchanged.
+//! Every combination of ways onto the wire on the two ends: the fault tests of the packet sockets, unchanged; and what
+//! must not be left behind, or be offered where it would lose frames.
 //!
-//! In a user namespace the kernel refuses programs and maps (bpf(2)), so an ordinary user skips these.
+//! In a user namespace the kernel refuses programs and maps (bpf(2)), so that an ordinary user skips these.
 
-use anyhow::{Result, ensure};
+use std::time::{Duration, Instant};
+
+use anyhow::{Context, Result, ensure};
+use kitproof_bench::Room;
 use kitproof_bench::bench::{Bench, GENERATOR_PORT, Options, REFLECTOR_PORT};
+use kitproof_common::link;
 use kitproof_suite::rig::{
-    ENVIRONMENT, PASS, Rig, TAGGED, UNPROVEN, decided, ended, equal, fault_matrix, flip_matrix,
+    ENVIRONMENT, HELD, PASS, QUICK, Rig, TAGGED, decided, ended, equal, fault_matrix, flip_matrix,
 };
 use kitproof_suite::{Running, number, prove, run_where, trials};
+use rustix::process::{Pid, Signal, kill_process};
 
 const WAYS: Options = Options { xdp: true, ..TAGGED };
 
 fn main() {
     run_where(
-        || kitproof_common::port::xdp::permitted().map_err(|error| error.to_string()),
+        || kitproof_common::port::xdp::permitted().map_err(|error| format!("bpf(2): {error}")),
         &[
+            ("the_kernel_reflector_carries_what_it_is_offered", carries),
+            ("a_veth_whose_peer_has_no_program_is_refused", refused),
+            ("a_killed_end_leaves_no_program_attached", killed),
             ("xdp_to_xdp_finds_every_fault", || both("xdp", "xdp")),
-            ("xdp_to_packet_finds_every_fault", || both("xdp", "packet")),
             ("xdp_to_xdp_user_finds_every_fault", || both("xdp", "xdp-user")),
+            ("xdp_to_packet_finds_every_fault", || both("xdp", "packet")),
             ("packet_to_xdp_finds_every_fault", || both("packet", "xdp")),
             ("packet_to_xdp_user_finds_every_fault", || both("packet", "xdp-user")),
         ],
@@ -27,4 +36,100 @@ fn main() {
 fn both(generator: &'static str, reflector: &'static str) -> Result<()> {
     fault_matrix(Rig::with_ways(WAYS, generator, reflector)?)?;
     flip_matrix(Rig::with_ways(WAYS, generator, reflector)?)
+}
+
+fn reflector_via(room: &Room, via: &str) -> Result<Running> {
+    Running::start(room, "kitproof-reflector", &[REFLECTOR_PORT, "--exit-with-parent", "--via", via])
+}
+
+/// Every frame there and back by programs in the kernel, in each encapsulation, with the ends' own words for it.
+fn carries() -> Result<()> {
+    let bench = Bench::direct(Options::default())?;
+    let _reflector = reflector_via(&bench.reflector, "xdp")?;
+    for encapsulation in ["ipv4", "ipv6", "ethernet"] {
+        let arguments = [
+            &HELD[..],
+            &QUICK,
+            &[
+                "--via",
+                "xdp",
+                "--encapsulation",
+                encapsulation,
+                "--frame-size",
+                "84,1518",
+                "--duration",
+                "1s",
+            ],
+        ];
+        let result = ended(&decided(|| prove(&bench.generator, &arguments.concat()))?, PASS, "pass")?;
+        ensure!(result["pair"]["generator"]["via"] == "xdp" && result["pair"]["reflector"]["via"] == "xdp");
+        for trial in trials(&result)? {
+            let offered = number(trial, "offered_frames")?;
+            for name in
+                ["reached_reflector", "reached_reflector_distinct", "reflected_frames", "returned_frames"]
+            {
+                equal(name, number(trial, name)?, offered)?;
+            }
+            equal("unaccounted", number(trial, "unaccounted")?, 0)?;
+        }
+    }
+    Ok(())
+}
+
+/// XDP_TX into a veth whose peer has no program loses every frame (measured): the reflector says so and refuses.
+fn refused() -> Result<()> {
+    let bench = Bench::direct(Options::default())?;
+    let _reflector = reflector_via(&bench.reflector, "xdp")?;
+    let arguments =
+        [&HELD[..], &QUICK, &["--via", "packet", "--frame-size", "64", "--duration", "1s"]].concat();
+    let ended = prove(&bench.generator, &arguments)?;
+    ensure!(
+        ended.status == ENVIRONMENT
+            && ended.stderr.contains("its peer has no XDP program")
+            && ended.stderr.contains("--via xdp-user"),
+        "{ended:?}"
+    );
+    Ok(())
+}
+
+/// Whether some XDP program sits on an interface of a room.
+fn is_attached(room: &Room, interface: &'static str) -> Result<bool> {
+    room.run(move || {
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+        let facts = runtime.block_on(link::facts(interface))?;
+        facts.xdp_attached.context("the kernel does not tell whether there is a program")
+    })
+}
+
+fn until(what: &str, mut holds: impl FnMut() -> Result<bool>) -> Result<()> {
+    let begun = Instant::now();
+    while !holds()? {
+        ensure!(begun.elapsed() < Duration::from_secs(20), "{what}: not within 20 s");
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    Ok(())
+}
+
+/// kill -9 of either end in the middle of a trial: the kernel takes the programs away by itself.
+fn killed() -> Result<()> {
+    let bench = Bench::direct(Options::default())?;
+    let reflector = reflector_via(&bench.reflector, "xdp")?;
+    let arguments = [
+        &["prove", GENERATOR_PORT, "--isolated-bench", "--unattended", "--json", "-"][..],
+        &HELD,
+        &["--via", "xdp", "--frame-size", "64", "--duration", "60s"],
+    ];
+    let generator = Running::start(&bench.generator, "kitproof", &arguments.concat())?;
+    until("a program at the generator", || is_attached(&bench.generator, GENERATOR_PORT))?;
+    ensure!(is_attached(&bench.reflector, REFLECTOR_PORT)?, "no program at the reflector");
+    std::thread::sleep(Duration::from_secs(5));
+    for (end, room, port) in
+        [(generator, &bench.generator, GENERATOR_PORT), (reflector, &bench.reflector, REFLECTOR_PORT)]
+    {
+        let pid = Pid::from_raw(end.id() as i32).context("no process")?;
+        kill_process(pid, Signal::KILL)?;
+        let _ = end.wait(Duration::from_secs(10))?;
+        until("the program is gone", || Ok(!is_attached(room, port)?))?;
+    }
+    Ok(())
 }

@@ -6,7 +6,7 @@ use std::os::fd::{AsFd, OwnedFd};
 use pnet_base::MacAddr;
 
 use super::programs::{self, SLOTS};
-use crate::port::bpf::{Map, Program};
+use crate::port::bpf::{Assembled, Map, Program};
 use crate::port::{OpenError, sys_bpf};
 
 /// XDP flags of linux/if_link.h.
@@ -75,17 +75,31 @@ fn attach(program: &Program, index: u32) -> io::Result<(OwnedFd, Mode)> {
     }
 }
 
-/// A program that lets everything pass, on an interface, as long as this lives: a veth whose peer returns frames by
-/// XDP_TX needs one.
+/// A program that is not a trial's, in the driver of an interface as long as this lives.
 #[derive(Debug)]
-pub struct PassProgram(#[allow(dead_code, reason = "it holds the program there by being alive")] OwnedFd);
+pub struct BareProgram(#[allow(dead_code, reason = "it holds the program there by being alive")] OwnedFd);
 
-impl PassProgram {
+impl BareProgram {
+    /// Lets everything pass: a veth whose peer returns frames by XDP_TX needs a program of some kind.
+    ///
     /// # Errors
-    /// No permission, or what the kernel says; it must go into the driver.
-    pub fn attach(interface: &str, index: u32) -> Result<Self, OpenError> {
+    /// No permission, or what the kernel says.
+    pub fn pass(interface: &str, index: u32) -> Result<Self, OpenError> {
+        Self::attach(interface, index, &programs::pass())
+    }
+
+    /// Swaps the addresses of every test frame and sends it back, without a look at the rest of it, a number or a count:
+    /// to be measured against, and never where there is no bench of our own making.
+    ///
+    /// # Errors
+    /// No permission, or what the kernel says.
+    pub fn bounce(interface: &str, index: u32) -> Result<Self, OpenError> {
+        Self::attach(interface, index, &programs::bounce())
+    }
+
+    fn attach(interface: &str, index: u32, program: &Assembled) -> Result<Self, OpenError> {
         let at = |step| move |source| OpenError::at_xdp(interface, step, source);
-        let program = Program::load(&programs::pass()).map_err(at("loading an XDP program"))?;
+        let program = Program::load(program).map_err(at("loading an XDP program"))?;
         sys_bpf::attach(program.as_fd(), index, DRIVER).map(Self).map_err(at("attaching an XDP program"))
     }
 }

@@ -13,7 +13,7 @@ mod programs;
 mod reflect;
 mod socket;
 
-pub use attachment::{Attachment, Mode, PassProgram};
+pub use attachment::{Attachment, BareProgram, Mode};
 pub use programs::slot;
 pub use reflect::{ReflectError, Reflected, Reflection, Told};
 /// Whether this process may load programs into the kernel.

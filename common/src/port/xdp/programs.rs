@@ -4,7 +4,7 @@ use pnet_base::MacAddr;
 
 use crate::port::bpf::{Alu, Assembled, Assembler, Helper, Map, Register, Size, When};
 
-use Register::{R0, R1, R2, R3, R4, R6, R7};
+use Register::{R0, R1, R2, R3, R4, R5, R6, R7};
 
 /// What a program says of a frame (linux/bpf.h, `enum xdp_action`).
 pub(super) const PASS: i32 = 2;
@@ -30,6 +30,35 @@ pub fn slot(address: MacAddr) -> u32 {
 /// Lets everything pass. On a veth it makes the peer able to send by XDP_TX.
 pub(super) fn pass() -> Assembled {
     let mut program = Assembler::new();
+    program.alu(Alu::Move, R0, PASS);
+    program.exit();
+    program.finish()
+}
+
+/// Sends every frame back whose destination is a locally administered address, source and destination swapped, and
+/// judges nothing: the least that a reflector can do.
+pub(super) fn bounce() -> Assembled {
+    let mut program = Assembler::new();
+    let pass = program.label();
+    program.load(Size::Four, R2, R1, DATA);
+    program.load(Size::Four, R3, R1, DATA_END);
+    program.alu(Alu::Move, R4, R2);
+    program.alu(Alu::Add, R4, 14);
+    program.jump(R4, When::Greater, R3, pass);
+    program.load(Size::One, R4, R2, 0);
+    program.alu(Alu::And, R4, 3);
+    program.jump(R4, When::NotEqual, 2, pass);
+    program.load(Size::Four, R4, R2, 0);
+    program.load(Size::Two, R5, R2, 4);
+    program.load(Size::Four, R6, R2, 6);
+    program.load(Size::Two, R7, R2, 10);
+    program.store(Size::Four, R2, 0, R6);
+    program.store(Size::Two, R2, 4, R7);
+    program.store(Size::Four, R2, 6, R4);
+    program.store(Size::Two, R2, 10, R5);
+    program.alu(Alu::Move, R0, SEND_BACK);
+    program.exit();
+    program.place(pass);
     program.alu(Alu::Move, R0, PASS);
     program.exit();
     program.finish()

@@ -28,6 +28,8 @@ pub struct Turning {
     run: u64,
     first_arrival: u64,
     last_arrival: u64,
+    /// The number that was given to the frame that arrived then.
+    last_number: u64,
     /// Intact frames that a program in the kernel let pass.
     not_returned: u64,
 }
@@ -48,6 +50,7 @@ impl Turning {
             run: 0,
             first_arrival: 0,
             last_arrival: 0,
+            last_number: 0,
             not_returned: 0,
         })
     }
@@ -102,6 +105,7 @@ impl Turning {
             self.first_arrival = meta.arrived_ns;
         }
         self.last_arrival = meta.arrived_ns;
+        self.last_number = self.counts.reflected;
         let number = self.counts.reflected as u32;
         self.counts.reflected += 1;
         self.turner.turn(frame, number, residence(meta.arrived_ns, now));
@@ -143,6 +147,7 @@ impl Turning {
     pub fn kernel_said(&mut self, totals: &Reflected) {
         self.first_arrival = totals.first_ns;
         self.last_arrival = totals.latest_ns;
+        self.last_number = totals.latest;
         self.counts.longest_burst = totals.longest_row;
     }
 
@@ -190,7 +195,7 @@ impl Turning {
     #[must_use]
     pub fn arrival_rate(&self) -> Option<f64> {
         let span = self.last_arrival.checked_sub(self.first_arrival).filter(|span| *span > 0)?;
-        Some((self.counts.reached.checked_sub(1)?) as f64 / (span as f64 / 1e9))
+        Some(self.last_number as f64 / (span as f64 / 1e9))
     }
 }
 

@@ -17,9 +17,10 @@
 //! | --- | --- | --- |
 //! | state | 0 | frames returned so far, which is the next number |
 //! | | 8 | when the first arrived, CLOCK_MONOTONIC ns |
-//! | | 16 | when the latest arrived |
-//! | | 24 | frames in the row now under way: closer together than half the trial's interval |
-//! | | 32 | the longest such row |
+//! | | 16 | when the latest was looked at by the clock |
+//! | | 24 | its number |
+//! | | 32 | frames in the row now under way: at more than twice the trial's rate |
+//! | | 40 | the longest such row |
 //! | log | 8 × (number mod entries) | number + 1 in the upper half, sequence in the lower |
 //! | tables | | contributions to the guard, sums for UDP's checksum, the fill |
 
@@ -42,9 +43,13 @@ use Register::{R0, R1, R2, R3, R4, R5, R6, R7, R8, R9};
 const NUMBER: usize = 0;
 const FIRST: usize = 8;
 const LATEST: usize = 16;
-const ROW: usize = 24;
-const LONGEST_ROW: usize = 32;
-const STATE_OCTETS: usize = 40;
+const LATEST_NUMBER: usize = 24;
+const ROW: usize = 32;
+const LONGEST_ROW: usize = 40;
+const STATE_OCTETS: usize = 48;
+
+/// The clock is looked at once in so many frames (a power of two): it would cost every frame more than its number does.
+const CLOCKED: u64 = 16;
 
 /// Offsets in the test header.
 const SEQUENCE: usize = 4;
@@ -342,11 +347,15 @@ impl Blueprint {
         program.alu(Alu::Or, R4, R5);
         program.store(Size::Eight, R2, 0, R4);
 
-        program.call(Helper::KtimeGetNs);
         let (later, grows, known) = (program.label(), program.label(), program.label());
+        program.alu(Alu::Move, R2, R6);
+        program.alu(Alu::And, R2, CLOCKED as i32 - 1);
+        program.jump(R2, When::NotEqual, 0, known);
+        program.call(Helper::KtimeGetNs);
         program.map_value(R2, state, 0, "state");
         program.load(Size::Eight, R3, R2, LATEST);
         program.store(Size::Eight, R2, LATEST, R0);
+        program.store(Size::Eight, R2, LATEST_NUMBER, R6);
         // Not "if the number is 0": the verifier would then know it on one path, and distrust what is looked up with it.
         program.load(Size::Eight, R4, R2, FIRST);
         program.jump(R4, When::NotEqual, 0, later);
@@ -354,11 +363,11 @@ impl Blueprint {
         program.place(later);
         program.load(Size::Eight, R4, R2, ROW);
         program.alu(Alu::Subtract, R0, R3);
-        program.wide(R5, self.half_interval_ns);
+        program.wide(R5, self.half_interval_ns * CLOCKED);
         program.jump(R0, When::Less, R5, grows);
-        program.alu(Alu::Move, R4, 0);
+        program.alu(Alu::Move, R4, -(CLOCKED as i32));
         program.place(grows);
-        program.alu(Alu::Add, R4, 1);
+        program.alu(Alu::Add, R4, CLOCKED as i32);
         program.store(Size::Eight, R2, ROW, R4);
         program.load(Size::Eight, R3, R2, LONGEST_ROW);
         program.jump(R3, When::NotLess, R4, known);
@@ -448,9 +457,11 @@ pub struct Reflected {
     pub frames: u64,
     /// When the first arrived, CLOCK_MONOTONIC ns; 0 before it.
     pub first_ns: u64,
-    /// When the latest arrived.
+    /// When the frame `latest` arrived.
     pub latest_ns: u64,
-    /// Most frames in a row that were closer together than half the trial's interval.
+    /// The number of the latest frame that the clock was looked at for.
+    pub latest: u64,
+    /// Most frames in a row at more than twice the trial's rate, to within 16; 1 if there were frames and no such row.
     pub longest_row: u64,
 }
 
@@ -531,11 +542,13 @@ impl Reflection {
     #[must_use]
     pub fn so_far(&self) -> Reflected {
         let word = |offset| Self::word(&self.state, offset).load(Ordering::Acquire);
+        let frames = word(NUMBER);
         Reflected {
-            frames: word(NUMBER),
+            frames,
             first_ns: word(FIRST),
             latest_ns: word(LATEST),
-            longest_row: word(LONGEST_ROW),
+            latest: word(LATEST_NUMBER),
+            longest_row: word(LONGEST_ROW).max(frames.min(1)),
         }
     }
 

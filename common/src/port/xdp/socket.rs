@@ -21,7 +21,7 @@ use crate::port::sys_xdp::{self, Frames, Ring, RingKind};
 use crate::port::{Meta, OpenError, Receive, Stamps, Transmit, Turn, Turned, sys};
 
 /// Frames that may be on their way out.
-const SEND_SLOTS: usize = 1_024;
+const SEND_SLOTS: usize = 256;
 /// Memory for frames on their way in. At 1 Gb/s it holds 20 ms of the smallest frames.
 const RECEIVE_OCTETS: usize = 64 << 20;
 /// What the kernel keeps free in front of a received frame (`XDP_PACKET_HEADROOM`), and room for two tags.

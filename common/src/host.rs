@@ -25,6 +25,21 @@ pub fn keep_only(keep: CapabilitySet) -> std::io::Result<()> {
     Ok(())
 }
 
+/// Gives up some privileges more.
+///
+/// # Errors
+/// What the kernel says.
+pub fn give_up(privileges: CapabilitySet) -> std::io::Result<()> {
+    keep_only(!privileges)
+}
+
+/// What AF_XDP sockets and XDP programs need beyond what packet sockets need (bpf(2) since Linux 5.8; memory beyond the
+/// limit of locked memory).
+#[must_use]
+pub fn xdp_privileges() -> CapabilitySet {
+    CapabilitySet::NET_ADMIN | CapabilitySet::BPF | CapabilitySet::IPC_LOCK
+}
+
 /// Raises the scheduling priority of this process as far as it may, before threads are started (they inherit it):
 /// a tester that waits for a processor is a tester that cannot judge. False when it is not allowed to.
 pub fn raise_priority() -> bool {

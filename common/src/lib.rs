@@ -10,6 +10,7 @@
 //! | [`link`] | what the host knows of an interface, by netlink and ioctl only |
 //! | [`tune`] | settings of the host that would help, set for a run and put back whatever happens |
 //! | [`control`] | the messages of a session between the two ends |
+//! | [`way`] | which way onto the wire: AF_XDP or packet sockets, and why |
 
 pub mod control;
 pub mod frame;
@@ -19,3 +20,4 @@ pub mod link;
 pub mod port;
 pub mod sequence;
 pub mod tune;
+pub mod way;

@@ -15,6 +15,7 @@ use kitproof_common::link::{self, CarrierWatch, LinkError, LinkFacts, State};
 use kitproof_common::port::OpenError;
 use kitproof_common::port::xdp::Attachment;
 use kitproof_common::tune::{self, ThisHost, TuneFacts, Tuned, guardian};
+use kitproof_common::way;
 use kitproof_reflector::medium::{Medium, Way};
 use kitproof_reflector::service::Service;
 use rustix::thread::CapabilitySet;
@@ -38,7 +39,7 @@ struct Arguments {
     #[arg(long, value_name = "ADDR[:PORT]", value_parser = parse_listen)]
     listen: Option<SocketAddr>,
 
-    /// How frames are returned [default: packet]
+    /// How frames are returned [default: the best that works]
     #[arg(long, value_enum, conflicts_with = "listen")]
     via: Option<Via>,
 
@@ -72,20 +73,6 @@ enum Via {
     Xdp,
     /// AF_XDP sockets: past the host's stack, in user space
     XdpUser,
-}
-
-impl Via {
-    fn privileges(self) -> CapabilitySet {
-        match self {
-            Via::Packet => CapabilitySet::NET_RAW,
-            Via::Xdp | Via::XdpUser => {
-                CapabilitySet::NET_RAW
-                    | CapabilitySet::NET_ADMIN
-                    | CapabilitySet::BPF
-                    | CapabilitySet::IPC_LOCK
-            }
-        }
-    }
 }
 
 const CAUTION: &str = "Line-rate traffic takes a live network down. Use it on an isolated bench only: a \
@@ -132,7 +119,7 @@ fn main() -> ExitCode {
 
 async fn run(arguments: Arguments) -> Result<()> {
     say(tune::clean_up(&ThisHost::default()));
-    let via = arguments.via.unwrap_or(Via::Packet);
+    let via = arguments.via;
     let (medium, wire, watch, tuned) = match (&arguments.interface, arguments.listen) {
         (Some(interface), _) => on_interface(interface, via, &arguments).await?,
         (None, Some(address)) => {
@@ -145,8 +132,7 @@ async fn run(arguments: Arguments) -> Result<()> {
         (None, None) => bail!("name an interface, or an address to --listen on"),
     };
     host::raise_priority();
-    // Each trial opens a port of its own, so that much is kept.
-    host::keep_only(via.privileges()).context("cannot give up privileges")?;
+    host::keep_only(privileges(&medium)).context("cannot give up privileges")?;
     if !arguments.quiet {
         let place = match &medium {
             Medium::Interface { name, way, .. } => format!("on {name} (via {})", way.name()),
@@ -190,7 +176,7 @@ fn tuned(arguments: &Arguments, link: Option<&LinkFacts>) -> Result<Tuned> {
 
 async fn on_interface(
     name: &str,
-    via: Via,
+    via: Option<Via>,
     arguments: &Arguments,
 ) -> Result<(Medium, ControlWire, Option<CarrierWatch>, Tuned)> {
     let facts = link::facts(name).await?;
@@ -208,9 +194,18 @@ async fn on_interface(
     }
     // First of all: a driver may take its link down for a moment to make room for a program.
     let way = match via {
-        Via::Packet => Way::Packet,
-        Via::Xdp => Way::Xdp(Arc::new(Attachment::open(name, facts.index)?)),
-        Via::XdpUser => Way::XdpUser(Arc::new(Attachment::open(name, facts.index)?)),
+        Some(Via::Packet) => Way::Packet,
+        Some(Via::Xdp) => Way::Xdp(Arc::new(Attachment::open(name, facts.index)?)),
+        Some(Via::XdpUser) => Way::XdpUser(Arc::new(Attachment::open(name, facts.index)?)),
+        None => match way::best(&facts).await {
+            Ok(attachment) => Way::Best(attachment),
+            Err(why) => {
+                if !arguments.quiet {
+                    eprintln!("note: packet sockets are used: {why}");
+                }
+                Way::Packet
+            }
+        },
     };
     if arguments.tune && !host::may_open_packet_sockets() {
         // Said before anything is changed.
@@ -232,6 +227,14 @@ async fn on_interface(
 
 fn explain(error: OpenError) -> anyhow::Error {
     anyhow::anyhow!(error)
+}
+
+/// Each trial opens a port of its own, so that much is kept.
+fn privileges(medium: &Medium) -> CapabilitySet {
+    match medium {
+        Medium::Interface { way: Way::Packet, .. } | Medium::Udp { .. } => CapabilitySet::NET_RAW,
+        Medium::Interface { .. } => CapabilitySet::NET_RAW | host::xdp_privileges(),
+    }
 }
 
 /// Ready when the process is asked to stop.

@@ -5,13 +5,14 @@ use std::sync::Arc;
 
 use kitproof_common::control::wire::Peer;
 use kitproof_common::control::{DataAddress, TrialSpec, random_mac};
-use kitproof_common::frame::{Encapsulation, MacAddr};
+use kitproof_common::frame::{Encapsulation, FrameSpec, MacAddr};
 use kitproof_common::link::{self, LinkError, LinkFacts, LinkKind};
 use kitproof_common::port::OpenError;
 use kitproof_common::port::datagram::Endpoint;
 use kitproof_common::port::filter::Filter;
 use kitproof_common::port::packet::{PacketReceive, PacketTurn};
 use kitproof_common::port::xdp::{self, Attachment, Mode, ReflectError, Reflection, XdpTurn};
+use kitproof_common::way;
 
 use crate::worker::{StartError, Worker};
 
@@ -24,6 +25,8 @@ pub enum Way {
     XdpUser(Arc<Attachment>),
     /// By a program inside the kernel.
     Xdp(Arc<Attachment>),
+    /// By the first of the above, from the last, that suits the trial.
+    Best(Arc<Attachment>),
 }
 
 impl Way {
@@ -34,6 +37,7 @@ impl Way {
             Way::Packet => "packet",
             Way::XdpUser(_) => "xdp-user",
             Way::Xdp(_) => "xdp",
+            Way::Best(_) => "the best way that suits each trial",
         }
     }
 }
@@ -85,36 +89,46 @@ impl Medium {
         }
     }
 
-    /// The word for how frames come in.
-    #[must_use]
-    pub fn via(&self) -> &'static str {
+    /// The word for how frames are returned, as far as it is known before a trial.
+    pub async fn via(&self) -> &'static str {
         match self {
+            Medium::Interface { name, index, way: Way::Best(attachment) } => {
+                if can_send_back(name, *index, attachment).await.is_ok() { "xdp" } else { "xdp-user" }
+            }
             Medium::Interface { way, .. } => way.name(),
             Medium::Udp { .. } => "udp",
         }
     }
 
-    /// Whether frames that are returned here get on their way.
+    /// The way the frames of one trial are returned; `None` over UDP.
     ///
     /// # Errors
-    /// A veth whose peer has no XDP program loses every frame that a program sends out of it (measured on kernel 6.18).
-    pub async fn can_return(&self) -> Result<(), SetUpError> {
-        let Medium::Interface { name, index, way: Way::Xdp(attachment) } = self else { return Ok(()) };
-        let is_veth = link::facts(name).await.is_ok_and(|facts| facts.kind == LinkKind::Veth);
-        if attachment.mode() != Mode::Driver || !is_veth {
-            return Ok(());
-        }
-        match link::xdp_abilities(*index).await {
-            Some(abilities) if abilities.sends => Ok(()),
-            Some(_) => Err(SetUpError::Asked(format!(
-                "{name} is a veth and its peer has no XDP program, so that every frame returned by XDP_TX would be lost: \
-                 start kitproof-reflector with --via xdp-user or packet, or kitproof with --via xdp"
-            ))),
-            None => Err(SetUpError::Asked(format!(
-                "{name} is a veth and this kernel does not tell whether its peer can take frames returned by XDP_TX: \
-                 start kitproof-reflector with --via xdp-user or packet"
-            ))),
-        }
+    /// A way that was asked for by name and does not suit them.
+    pub async fn way_for(&self, spec: &FrameSpec) -> Result<Option<Way>, SetUpError> {
+        let Medium::Interface { name, index, way } = self else { return Ok(None) };
+        let facts = link::facts(name).await;
+        let suits = facts.as_ref().map_or(Ok(()), |facts| way::suits(spec, facts));
+        let asked = |error: String| SetUpError::Asked(format!("--via {}: {error}", way.name()));
+        Ok(Some(match way {
+            Way::Packet => Way::Packet,
+            Way::XdpUser(attachment) => {
+                suits.map_err(asked)?;
+                Way::XdpUser(Arc::clone(attachment))
+            }
+            Way::Xdp(attachment) => {
+                suits.map_err(asked)?;
+                can_send_back(name, *index, attachment).await?;
+                Way::Xdp(Arc::clone(attachment))
+            }
+            Way::Best(_) if suits.is_err() => Way::Packet,
+            Way::Best(attachment) => {
+                let attachment = Arc::clone(attachment);
+                match can_send_back(name, *index, &attachment).await {
+                    Ok(()) => Way::Xdp(attachment),
+                    Err(_) => Way::XdpUser(attachment),
+                }
+            }
+        }))
     }
 
     /// Gives a new session an address of its own; `taken` are those of the sessions there are.
@@ -150,13 +164,14 @@ impl Medium {
     pub fn start(
         &self,
         data: &DataPort,
+        way: Option<&Way>,
         trial: &TrialSpec,
         cpu: Option<usize>,
     ) -> Result<Worker, SetUpError> {
         let spec = &trial.frame;
         spec.check().map_err(|error| SetUpError::Asked(error.to_string()))?;
         match (self, data) {
-            (Medium::Interface { name, index, way }, DataPort::Frames { mac, from }) => {
+            (Medium::Interface { name, index, .. }, DataPort::Frames { mac, from }) => {
                 if spec.encapsulation == Encapsulation::Datagram
                     || spec.source != *from
                     || spec.destination != *mac
@@ -166,14 +181,14 @@ impl Medium {
                 let filter = Filter::addresses(&[*mac], &[*from]);
                 let octets = spec.octets();
                 Ok(match way {
-                    Way::Packet => {
+                    None | Some(Way::Packet) => {
                         Worker::start(PacketTurn::open(name, *index, octets, &filter)?, trial, cpu)?
                     }
-                    Way::XdpUser(attachment) => {
+                    Some(Way::XdpUser(attachment)) => {
                         let port = XdpTurn::open(attachment, name, *index, octets, *mac, &filter)?;
                         Worker::start(port, trial, cpu)?
                     }
-                    Way::Xdp(attachment) => {
+                    Some(Way::Xdp(attachment) | Way::Best(attachment)) => {
                         // First who hears what the program lets pass, then the program.
                         let passed = PacketReceive::open(name, *index, octets, &filter)?;
                         let reflection = Reflection::open(
@@ -196,6 +211,28 @@ impl Medium {
             }
             _ => Err(SetUpError::Asked("the session is on another kind of wire".into())),
         }
+    }
+}
+
+/// Whether frames that a program returns on this interface get on their way.
+///
+/// # Errors
+/// A veth whose peer has no XDP program loses every one of them (measured on kernel 6.18).
+async fn can_send_back(name: &str, index: u32, attachment: &Attachment) -> Result<(), SetUpError> {
+    let is_veth = link::facts(name).await.is_ok_and(|facts| facts.kind == LinkKind::Veth);
+    if attachment.mode() != Mode::Driver || !is_veth {
+        return Ok(());
+    }
+    match link::xdp_abilities(index).await {
+        Some(abilities) if abilities.sends => Ok(()),
+        Some(_) => Err(SetUpError::Asked(format!(
+            "{name} is a veth and its peer has no XDP program, so that every frame returned by XDP_TX would be lost: \
+             start kitproof-reflector with --via xdp-user or packet, or kitproof with --via xdp"
+        ))),
+        None => Err(SetUpError::Asked(format!(
+            "{name} is a veth and this kernel does not tell whether its peer can take frames returned by XDP_TX: \
+             start kitproof-reflector with --via xdp-user or packet"
+        ))),
     }
 }
 

@@ -44,6 +44,8 @@ struct ActiveTrial {
     worker: Worker,
     before: Option<Counters>,
     kind: Option<LinkKind>,
+    /// How its frames are returned; `None` over UDP.
+    via: Option<String>,
     started_ns: u64,
 }
 
@@ -243,7 +245,7 @@ impl Service {
         let end = End {
             host: host::name(),
             version: env!("CARGO_PKG_VERSION").to_owned(),
-            via: self.medium.via().to_owned(),
+            via: self.medium.via().await.to_owned(),
             link: facts,
         };
         Reply::Opened { session: id, end: Box::new(end), data: address, idle_s: self.idle.as_secs() }
@@ -270,11 +272,15 @@ impl Service {
         let running = self.sessions.values().filter(|session| session.trial.is_some()).count();
         let processors = host::processors();
         let cpu = (!processors.is_empty()).then(|| processors[running % processors.len()]);
-        if let Err(error) = self.medium.can_return().await {
-            return Reply::Refused { code: Refusal::Unable, text: format!("the reflector cannot: {error}") };
-        }
+        let way = match self.medium.way_for(&spec.frame).await {
+            Ok(way) => way,
+            Err(error) => {
+                let text = format!("the reflector cannot: {error}");
+                return Reply::Refused { code: Refusal::Unable, text };
+            }
+        };
         let Some(session) = self.sessions.get_mut(&id) else { return unknown_trial(tag) };
-        match self.medium.start(&session.data, spec, cpu) {
+        match self.medium.start(&session.data, way.as_ref(), spec, cpu) {
             Ok(worker) => {
                 session.trial = Some(ActiveTrial {
                     tag,
@@ -282,6 +288,7 @@ impl Service {
                     worker,
                     before,
                     kind,
+                    via: way.map(|way| way.name().to_owned()),
                     started_ns: clock::monotonic_ns(),
                 });
                 Reply::Started
@@ -309,6 +316,7 @@ impl Service {
         let Some(ended) = trial.worker.finish().await else { return };
         let mut report = FarReport {
             counts: ended.counts,
+            via: trial.via.clone(),
             turned_away: ended.turned_away,
             arrival_rate: ended.arrival_rate,
             ..FarReport::default()

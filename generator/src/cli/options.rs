@@ -179,7 +179,8 @@ impl Sending {
     fn way(&self) -> plan::Via {
         match self.via {
             Some(Via::Xdp) => plan::Via::Xdp,
-            _ => plan::Via::Packet,
+            Some(Via::Packet) => plan::Via::Packet,
+            Some(Via::Udp) | None => plan::Via::Best,
         }
     }
 
@@ -187,13 +188,10 @@ impl Sending {
     #[must_use]
     pub fn privileges(&self) -> CapabilitySet {
         match self.way() {
-            plan::Via::Packet => CapabilitySet::NET_RAW,
-            plan::Via::Xdp => {
-                CapabilitySet::NET_RAW
-                    | CapabilitySet::NET_ADMIN
-                    | CapabilitySet::BPF
-                    | CapabilitySet::IPC_LOCK
+            plan::Via::Xdp | plan::Via::Best if !self.target.starts_with("udp://") => {
+                CapabilitySet::NET_RAW | host::xdp_privileges()
             }
+            _ => CapabilitySet::NET_RAW,
         }
     }
 

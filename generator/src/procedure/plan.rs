@@ -6,6 +6,7 @@ use std::time::Duration;
 use kitproof_common::frame::{Encapsulation, Fill, FrameSpec, MacAddr, TPID_CUSTOMER, Tags};
 use kitproof_common::line::{FrameRate, LineRate, Load, Tolerance, line_frame_rate};
 use kitproof_common::link::{LinkFacts, LinkKind};
+use kitproof_common::way;
 
 use super::failure::Failure;
 use crate::engine::Trial;
@@ -45,24 +46,15 @@ pub struct Wanted {
     pub via: Via,
 }
 
-/// How the frames of an interface reach the wire.
+/// How the frames of an interface are to reach the wire.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Via {
+    /// By AF_XDP sockets where interface, frames and permissions allow it, else by packet sockets.
+    Best,
     /// Packet sockets.
     Packet,
     /// AF_XDP sockets.
     Xdp,
-}
-
-impl Via {
-    /// The word for it in options and results.
-    #[must_use]
-    pub fn name(self) -> &'static str {
-        match self {
-            Via::Packet => "packet",
-            Via::Xdp => "xdp",
-        }
-    }
 }
 
 /// Where the reflector is looked for.
@@ -128,6 +120,16 @@ impl Plan {
         }
         let virtual_link = facts.is_none_or(|facts| facts.is_virtual() || facts.kind != LinkKind::Physical);
         Ok(Self { wanted, line, sizes, notes, virtual_link })
+    }
+
+    /// Whether every frame of this run can go by AF_XDP.
+    ///
+    /// # Errors
+    /// Why not, in one line.
+    pub fn suits_xdp(&self, facts: &LinkFacts) -> Result<(), String> {
+        let largest = self.sizes.iter().max().copied().unwrap_or(0);
+        let trial = self.trial(largest, 1, MacAddr::zero(), MacAddr::zero());
+        trial.map_or(Ok(()), |trial| way::suits(&trial.frame, facts))
     }
 
     /// The trial of one frame size. `tag` is fresh for each.

@@ -117,11 +117,14 @@ pub async fn run(
         }
     }
     let mut session = tokio::select! {
-        session = Session::open(&target, plan.wanted.via, listened) => session?,
+        session = Session::open(&target, &plan, listened) => session?,
         _ = interrupt.wait_for(|stop| *stop) => return Err(Failure::Interrupted),
     };
     if let Target::Interface(facts) = &target {
         isolation::remember(facts);
+    }
+    if let Some(why) = &session.instead {
+        show.say(&format!("note: packet sockets are used: {why}"));
     }
     if let Some(far) = &session.far.link {
         warn(&link::fit(far, false), "at the far end: ", show);
@@ -157,12 +160,21 @@ pub async fn run(
     for judged in &mut trials {
         ask_again(judged, &mut session, &plan, &target).await;
     }
-    let (near, far) = (session.near.clone(), session.far.clone());
+    let (near, mut far) = (session.near.clone(), session.far.clone());
+    far.via = ways(&trials).unwrap_or(far.via);
     session.close().await;
     let interrupted = *interrupt.borrow();
     let mut verdict = whole(&trials, interrupted, ended_early.as_deref(), sizes.len());
     verdict.reasons.extend(clocks_apart(&trials, &plan));
     Ok(Run { plan, near, far, trials, verdict, interrupted, ended_early })
+}
+
+/// How the far end returned the frames, all its ways; none where it never told.
+fn ways(trials: &[Judged]) -> Option<String> {
+    let mut ways: Vec<&str> =
+        trials.iter().filter_map(|one| one.outcome.far.as_ref().ok()?.via.as_deref()).collect();
+    ways.dedup();
+    (!ways.is_empty()).then(|| ways.join(", "))
 }
 
 /// At full load two legal clocks may be so far apart that kit with a clock of its own has to drop frames: said when

@@ -26,7 +26,7 @@ pub fn of(run: &Run, command: &str, started: String) -> RunResult {
         command: command.to_owned(),
         started,
         pair: Pair { generator: endpoint(&run.near), reflector: Some(endpoint(&run.far)) },
-        trials: run.trials.iter().map(|judged| trial(judged, &run.plan)).collect(),
+        trials: run.trials.iter().map(|judged| trial(judged, &run.plan, &run.near.via)).collect(),
         ..RunResult::default()
     }
     .judged(run.verdict.clone())
@@ -78,7 +78,7 @@ fn figures(trial: &Trial, plan: &Plan, frames_per_s: f64) -> LoadFigures {
     }
 }
 
-fn trial(judged: &Judged, plan: &Plan) -> TrialResult {
+fn trial(judged: &Judged, plan: &Plan, near_via: &str) -> TrialResult {
     let outcome = &judged.outcome;
     let trial = &outcome.trial;
     let load = &outcome.departures.sent.load;
@@ -104,14 +104,23 @@ fn trial(judged: &Judged, plan: &Plan) -> TrialResult {
         },
         duration_s: load.duration_s,
         counts: judged.account.clone(),
-        round_trip_ns: round_trip(judged),
+        round_trip_ns: round_trip(judged, near_via),
         clocks: clocks(judged, plan),
         loss_bound: LossBound::of(&judged.account, trial.frame.frame_size, CONFIDENCE),
         loss_periods: loss_periods(judged),
     }
 }
 
-fn round_trip(judged: &Judged) -> Option<RoundTrip> {
+/// Which clocks a round trip comes from, and what is not taken off it.
+fn clock(near_via: &str, judged: &Judged) -> String {
+    let arrival = if near_via == "xdp" { "XDP program's receive stamp" } else { "kernel receive stamp" };
+    let far_via = judged.outcome.far.as_ref().ok().and_then(|report| report.via.as_deref());
+    let residence =
+        if far_via == Some("xdp") { "; the kernel reflector's residence is not measured" } else { "" };
+    format!("{arrival}, user-space departure stamp{residence}")
+}
+
+fn round_trip(judged: &Judged, near_via: &str) -> Option<RoundTrip> {
     let trips = &judged.outcome.home.round_trips;
     let histogram = &trips.histogram;
     if histogram.is_empty() {
@@ -128,7 +137,7 @@ fn round_trip(judged: &Judged) -> Option<RoundTrip> {
         max: histogram.max(),
         samples: histogram.len(),
         excluded: trips.excluded,
-        clock: "kernel receive stamp, user-space departure stamp".to_owned(),
+        clock: clock(near_via, judged),
         resolution: histogram.equivalent_range(median),
         in_flight_frames: Some(u64::from(judged.outcome.trial.ahead)).filter(|frames| *frames > 0),
     })

@@ -11,15 +11,16 @@ use kitproof_common::control::{
 };
 use kitproof_common::frame::MacAddr;
 use kitproof_common::host;
-use kitproof_common::link::CarrierWatch;
+use kitproof_common::link::{CarrierWatch, LinkFacts};
 use kitproof_common::port::datagram::Endpoint;
 use kitproof_common::port::filter::Filter;
 use kitproof_common::port::packet::{self, PacketReceive};
 use kitproof_common::port::xdp::{self, Attachment};
+use kitproof_common::way;
 use tokio::time::Instant;
 
 use super::failure::Failure;
-use super::plan::{Target, Via};
+use super::plan::{Plan, Target, Via};
 use crate::engine::Trial;
 use crate::engine::run::{self, Running};
 
@@ -44,6 +45,8 @@ pub struct Session {
     pub idle: Duration,
     /// Carrier of this end's port; `None` over UDP.
     pub watch: Option<CarrierWatch>,
+    /// Why packet sockets are used, where AF_XDP would have been better and was not asked for by name.
+    pub instead: Option<String>,
     medium: Medium,
     client: Client,
     id: u64,
@@ -58,23 +61,29 @@ impl Session {
     /// # Errors
     /// [`Failure::Environment`] in one clear line: no permission, no reflector, two of them, another
     /// version, not isolated.
-    pub async fn open(target: &Target, via: Via, listened: bool) -> Result<Self, Failure> {
+    pub async fn open(target: &Target, plan: &Plan, listened: bool) -> Result<Self, Failure> {
         match target {
             Target::Interface(facts) => {
                 let (name, index) = (facts.name.clone(), facts.index);
                 // First of all: a driver may take its link down for a moment to make room for a program.
-                let xdp = match via {
-                    Via::Packet => None,
-                    Via::Xdp => Some(Arc::new(Attachment::open(&name, index)?)),
-                };
+                let (xdp, instead) = way_out(facts, plan).await?;
+                let via = if xdp.is_some() { "xdp" } else { "packet" };
+                if xdp.is_none() {
+                    host::give_up(host::xdp_privileges()).map_err(|error| {
+                        Failure::Environment(format!("privileges cannot be given up: {error}"))
+                    })?;
+                }
                 let wire = ControlWire::frames(&name, index, random_mac(), false)?;
                 let watch = Some(CarrierWatch::open(&name).await?);
                 let peer = the_only_one(&wire, &name).await?;
-                let near = End { via: via.name().into(), link: Some((**facts).clone()), ..this_host() };
+                let near = End { via: via.into(), link: Some((**facts).clone()), ..this_host() };
                 let own = DataAddress::Mac(random_mac());
                 let medium = Medium::Interface { name: name.clone(), index, xdp };
                 let time = if listened { Duration::ZERO } else { listen::LISTEN };
-                Self::agree(medium, wire, peer, near, own, watch, Some((name, index, time))).await
+                let mut session =
+                    Self::agree(medium, wire, peer, near, own, watch, Some((name, index, time))).await?;
+                session.instead = instead;
+                Ok(session)
             }
             Target::Udp(address) => {
                 let any: IpAddr =
@@ -138,6 +147,7 @@ impl Session {
                         far: *end,
                         idle: Duration::from_secs(idle_s),
                         watch,
+                        instead: None,
                         medium,
                         client,
                         id: session,
@@ -253,6 +263,27 @@ impl Session {
     /// Says goodbye; an answer is welcome but not needed.
     pub async fn close(mut self) {
         let _ = self.client.ask(&Request::Close { session: self.id }, Duration::from_millis(500)).await;
+    }
+}
+
+/// The program on the interface, if AF_XDP it is; if not, and it was left to us, why not.
+async fn way_out(
+    facts: &LinkFacts,
+    plan: &Plan,
+) -> Result<(Option<Arc<Attachment>>, Option<String>), Failure> {
+    match plan.wanted.via {
+        Via::Packet => Ok((None, None)),
+        Via::Xdp => {
+            plan.suits_xdp(facts)
+                .map_err(|why| Failure::Environment(format!("--via xdp: {why}; choose --via packet")))?;
+            Ok((Some(Arc::new(Attachment::open(&facts.name, facts.index)?)), None))
+        }
+        Via::Best => Ok(match plan.suits_xdp(facts) {
+            Ok(()) => {
+                way::best(facts).await.map_or_else(|why| (None, Some(why)), |program| (Some(program), None))
+            }
+            Err(why) => (None, Some(why)),
+        }),
     }
 }
 

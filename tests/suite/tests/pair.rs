@@ -12,7 +12,7 @@ use kitproof_bench::Room;
 use kitproof_bench::bench::{Bench, GENERATOR_PORT, Options};
 use kitproof_bench::script::{Faults, Flip, Octet, Schedule, Script};
 use kitproof_suite::rig::{
-    ENVIRONMENT, FAIL, HELD, INTERRUPTED, PASS, QUICK, Rig, TAGGED, compare, decided, ended, equal,
+    ENVIRONMENT, FAIL, HELD, INTERRUPTED, Length, PASS, QUICK, Rig, TAGGED, compare, decided, ended, equal,
     everything, fault_matrix, flip_matrix, within_ppm,
 };
 use kitproof_suite::{Ended, Running, number, program, prove, reflector, run, trials};
@@ -22,8 +22,12 @@ use rustix::thread::{CapabilitiesSecureBits, CapabilitySet, CapabilitySets};
 fn main() {
     run(&[
         ("a_veth_carries_1_gbit_s_without_loss", line_rate),
-        ("every_loss_copy_and_swap_is_found_in_every_encapsulation", || fault_matrix(Rig::new(TAGGED)?)),
-        ("every_flipped_bit_is_found_in_every_encapsulation", || flip_matrix(Rig::new(TAGGED)?)),
+        ("every_loss_copy_and_swap_is_found_in_every_encapsulation", || {
+            fault_matrix(Rig::new(TAGGED)?, Length::Whole)
+        }),
+        ("every_flipped_bit_is_found_in_every_encapsulation", || {
+            flip_matrix(Rig::new(TAGGED)?, Length::Whole)
+        }),
         ("jumbo_frames_lose_what_the_wire_takes", jumbo),
         ("udp_inside_a_room_passes", udp_in_a_room),
         ("udp_passes_without_any_privilege", udp_without_privilege),

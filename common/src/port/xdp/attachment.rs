@@ -36,11 +36,23 @@ impl Attachment {
     /// # Errors
     /// No permission, another program there already, an MTU too large, or what the kernel says.
     pub fn open(interface: &str, index: u32) -> Result<Self, OpenError> {
+        Self::put(interface, index, true)
+    }
+
+    /// The same, into the driver or not at all.
+    ///
+    /// # Errors
+    /// As [`Self::open`], and a driver without XDP.
+    pub fn in_driver(interface: &str, index: u32) -> Result<Self, OpenError> {
+        Self::put(interface, index, false)
+    }
+
+    fn put(interface: &str, index: u32, anywhere: bool) -> Result<Self, OpenError> {
         let at = |step| move |source| OpenError::at_xdp(interface, step, source);
         let programs = Map::of_programs(SLOTS).map_err(at("making a table of programs"))?;
         let dispatch =
             Program::load(&programs::dispatch(&programs)).map_err(at("loading the XDP program"))?;
-        let (link, mode) = attach(&dispatch, index).map_err(at("attaching the XDP program"))?;
+        let (link, mode) = attach(&dispatch, index, anywhere).map_err(at("attaching the XDP program"))?;
         Ok(Self { programs, mode, _link: link })
     }
 
@@ -62,11 +74,11 @@ impl Attachment {
     }
 }
 
-/// In the driver if it can, else in the host's receive path.
-fn attach(program: &Program, index: u32) -> io::Result<(OwnedFd, Mode)> {
+/// In the driver if it can, else (where `anywhere` will do) in the host's receive path.
+fn attach(program: &Program, index: u32, anywhere: bool) -> io::Result<(OwnedFd, Mode)> {
     let refused = match sys_bpf::attach(program.as_fd(), index, DRIVER) {
         Ok(link) => return Ok((link, Mode::Driver)),
-        Err(error) if error.raw_os_error() == Some(libc::EBUSY) => return Err(error),
+        Err(error) if !anywhere || error.raw_os_error() == Some(libc::EBUSY) => return Err(error),
         Err(error) => error,
     };
     match sys_bpf::attach(program.as_fd(), index, GENERIC) {

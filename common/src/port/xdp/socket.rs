@@ -20,8 +20,10 @@ use crate::port::packet::{PacketReceive, PacketTurn};
 use crate::port::sys_xdp::{self, Frames, Ring, RingKind};
 use crate::port::{Meta, OpenError, Receive, Stamps, Transmit, Turn, Turned, sys};
 
-/// Frames that may be on their way out.
-const SEND_SLOTS: usize = 256;
+/// Memory for frames on their way out: at 1 Gb/s what a NIC that reads them itself sends in 2.7 ms.
+const SEND_CHUNKS: usize = 4_096;
+/// Of these, as many as are used where every frame is copied when it is sent: they stay in the nearest cache.
+const COPIED_SLOTS: usize = 256;
 /// Memory for frames on their way in. At 1 Gb/s it holds 20 ms of the smallest frames.
 const RECEIVE_OCTETS: usize = 64 << 20;
 /// What the kernel keeps free in front of a received frame (`XDP_PACKET_HEADROOM`), and room for two tags.
@@ -57,7 +59,7 @@ struct Parts {
 }
 
 impl Parts {
-    /// The first [`SEND_SLOTS`] chunks are left to the sender, the others are given to the kernel to receive into.
+    /// The first [`SEND_CHUNKS`] chunks are left to the sender, the others are given to the kernel to receive into.
     fn open(interface: &str, index: u32, largest: usize) -> Result<Self, OpenError> {
         let at = |step| move |source| OpenError::at_xdp(interface, step, source);
         if largest > LONGEST {
@@ -70,13 +72,13 @@ impl Parts {
         }
         let chunk = if largest + HEADROOM <= 2_048 { 2_048 } else { 4_096 };
         let receive_chunks = RECEIVE_OCTETS / chunk;
-        let frames = Frames::new(SEND_SLOTS * chunk + RECEIVE_OCTETS, chunk).map_err(at(
+        let frames = Frames::new(SEND_CHUNKS * chunk + RECEIVE_OCTETS, chunk).map_err(at(
             "registering memory for frames (if this says no buffer space: raise the limit of locked memory, ulimit -l)",
         ))?;
         let socket = frames.socket.as_fd();
         let rings = at("making a ring");
         let mut fill = Ring::<u64>::new(socket, RingKind::Fill, receive_chunks as u32).map_err(&rings)?;
-        let outgoing = SEND_SLOTS.max(receive_chunks) as u32;
+        let outgoing = SEND_CHUNKS.max(receive_chunks) as u32;
         let completion = Ring::<u64>::new(socket, RingKind::Completion, outgoing).map_err(&rings)?;
         let receive =
             Ring::<Descriptor>::new(socket, RingKind::Receive, receive_chunks as u32).map_err(&rings)?;
@@ -85,7 +87,7 @@ impl Parts {
             Ring::<Descriptor>::new(sender.as_fd(), RingKind::Transmit, outgoing).map_err(&rings)?;
         sys_xdp::raise_send_budget(sender.as_fd());
         for number in 0..receive_chunks {
-            fill.put(((SEND_SLOTS + number) * chunk) as u64);
+            fill.put(((SEND_CHUNKS + number) * chunk) as u64);
         }
         fill.publish();
         let since = Instant::now();
@@ -161,7 +163,7 @@ pub fn open(
         sender: parts.sender,
         ring: parts.transmit,
         completion: parts.completion,
-        busy: vec![false; SEND_SLOTS].into_boxed_slice(),
+        busy: vec![false; if parts.zero_copy { SEND_CHUNKS } else { COPIED_SLOTS }].into_boxed_slice(),
         pending: 0,
         surplus: 0,
         holding: None,
@@ -257,7 +259,7 @@ impl XdpTransmit {
 
 impl Transmit for XdpTransmit {
     fn slots(&self) -> usize {
-        SEND_SLOTS
+        self.busy.len()
     }
 
     fn set_octets(&mut self, octets: usize) -> io::Result<()> {

@@ -193,6 +193,7 @@ async fn on_interface(
         bail!("{name} cannot be used: {}", refused.join("; "));
     }
     // First of all: a driver may take its link down for a moment to make room for a program.
+    let mut instead = None;
     let way = match via {
         Some(Via::Packet) => Way::Packet,
         Some(Via::Xdp) => Way::Xdp(Arc::new(Attachment::open(name, facts.index)?)),
@@ -200,9 +201,7 @@ async fn on_interface(
         None => match way::best(&facts).await {
             Ok(attachment) => Way::Best(attachment),
             Err(why) => {
-                if !arguments.quiet {
-                    eprintln!("note: packet sockets are used: {why}");
-                }
+                instead = Some(why);
                 Way::Packet
             }
         },
@@ -212,11 +211,15 @@ async fn on_interface(
         return Err(explain(OpenError::no_permission(name)));
     }
     let tuned = tuned(arguments, Some(&facts))?;
-    if tuned.touched_a_port() && facts.carrier == Some(true) {
+    let touched = tuned.touched_a_port() || !matches!(way, Way::Packet);
+    if touched && facts.carrier == Some(true) {
         tune::carrier_back(name).await?;
     }
     let wire = ControlWire::frames(name, facts.index, random_mac(), true).map_err(explain)?;
     let watch = CarrierWatch::open(name).await.map_err(|error: LinkError| anyhow::anyhow!(error))?;
+    if let Some(why) = instead.filter(|_| !arguments.quiet) {
+        eprintln!("note: packet sockets are used: {why}");
+    }
     if waits_for_carrier && !arguments.quiet {
         eprintln!(
             "note: {name} has no carrier yet; if it stays so, check both ends of the cable, and that the kit has power"

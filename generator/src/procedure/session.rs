@@ -16,7 +16,7 @@ use kitproof_common::port::datagram::Endpoint;
 use kitproof_common::port::filter::Filter;
 use kitproof_common::port::packet::{self, PacketReceive};
 use kitproof_common::port::xdp::{self, Attachment};
-use kitproof_common::way;
+use kitproof_common::{tune, way};
 use tokio::time::Instant;
 
 use super::failure::Failure;
@@ -68,6 +68,9 @@ impl Session {
                 // First of all: a driver may take its link down for a moment to make room for a program.
                 let (xdp, instead) = way_out(facts, plan).await?;
                 let via = if xdp.is_some() { "xdp" } else { "packet" };
+                if xdp.is_some() && facts.carrier == Some(true) {
+                    tune::carrier_back(&name).await?;
+                }
                 if xdp.is_none() {
                     host::give_up(host::xdp_privileges()).map_err(|error| {
                         Failure::Environment(format!("privileges cannot be given up: {error}"))

@@ -156,6 +156,11 @@ pub fn reflector(room: &Room) -> Result<Running> {
     Running::start(room, "kitproof-reflector", &[REFLECTOR_PORT, "--exit-with-parent"])
 }
 
+/// A reflector that uses packet sockets, whatever else it could.
+pub fn reflector_by_packets(room: &Room) -> Result<Running> {
+    Running::start(room, "kitproof-reflector", &[REFLECTOR_PORT, "--exit-with-parent", "--via", "packet"])
+}
+
 /// `kitproof prove` on the generator's port with `--json -` and the acknowledgement.
 pub fn prove(room: &Room, arguments: &[&str]) -> Result<Ended> {
     let fixed = ["prove", GENERATOR_PORT, "--isolated-bench", "--unattended", "--json", "-"];

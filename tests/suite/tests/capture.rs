@@ -17,7 +17,7 @@ use kitproof_common::control::{Reply, Request};
 use kitproof_common::port::Receive;
 use kitproof_common::port::filter::Filter;
 use kitproof_common::port::packet::PacketReceive;
-use kitproof_suite::{Folder, Running, number, reflector, run, trials, validate};
+use kitproof_suite::{Folder, Running, number, reflector_by_packets, run, trials, validate};
 use pcap_parser::traits::PcapReaderIterator;
 use pcap_parser::{LegacyPcapReader, PcapBlockOwned, PcapError};
 use rustix::net::netdevice::name_to_index;
@@ -135,10 +135,11 @@ fn traffic(arguments: &[String]) -> Result<(Vec<Caught>, Vec<serde_json::Value>)
     let bench = Bench::direct(Options { mtu: MTU, queues: 1, xdp: false })?;
     let forward = Capture::start(&bench.reflector, REFLECTOR_PORT)?;
     let homeward = Capture::start(&bench.generator, GENERATOR_PORT)?;
-    let _reflector = reflector(&bench.reflector)?;
+    let _reflector = reflector_by_packets(&bench.reflector)?;
     let fixed =
         ["prove", GENERATOR_PORT, "--isolated-bench", "--unattended", "--json", "-", "--line-rate", "1G"];
-    let waits = ["--settle", "100ms", "--residual", "500ms"];
+    // A capture hears packet sockets; what an XDP program takes never comes by it.
+    let waits = ["--via", "packet", "--settle", "100ms", "--residual", "500ms"];
     let all: Vec<&str> = fixed.into_iter().chain(waits).chain(arguments.iter().map(String::as_str)).collect();
     let ended = Running::start(&bench.generator, "kitproof", &all)?.wait(Duration::from_secs(60))?;
     let result = ended.json()?;

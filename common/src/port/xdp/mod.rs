@@ -3,10 +3,10 @@
 //!
 //! | file | what |
 //! | --- | --- |
-//! | [`attachment`] | the program on an interface; gone with the process however it ends |
-//! | [`programs`] | find the trial a frame belongs to, hand its frames to a socket |
-//! | [`socket`] | the port: frames in and out by rings shared with the kernel |
-//! | [`reflect`] | the reflector inside the kernel |
+//! | `attachment` | the program on an interface; gone with the process however it ends |
+//! | `programs` | find the trial a frame belongs to, hand its frames to a socket |
+//! | `socket` | the port: frames in and out by rings shared with the kernel |
+//! | `reflect` | the reflector inside the kernel |
 
 mod attachment;
 mod programs;

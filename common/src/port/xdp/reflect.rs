@@ -532,7 +532,7 @@ impl Reflection {
     }
 
     fn word(memory: &Memory, offset: usize) -> &AtomicU64 {
-        assert!(offset % 8 == 0 && offset + 8 <= memory.octets());
+        assert!(offset.is_multiple_of(8) && offset + 8 <= memory.octets());
         // SAFETY: an aligned word inside the mapping, which the borrow keeps alive; the program writes it by single
         // stores of 64 bits and atomic additions, and here it is only read.
         unsafe { AtomicU64::from_ptr(memory.start().add(offset).cast().as_ptr()) }

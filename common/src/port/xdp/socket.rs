@@ -369,6 +369,7 @@ impl Incoming {
     ///
     /// # Safety
     /// The chunk has not been put into another ring, and no other reference to it lives.
+    #[allow(clippy::mut_from_ref, reason = "chunks are handed over by the rings, not by borrows")]
     unsafe fn frame<'a>(frames: &'a Frames, descriptor: &Descriptor) -> (&'a mut [u8], Meta) {
         let start = descriptor.addr as usize;
         // SAFETY: the program put the stamp right in front of the frame, in the same chunk, which is ours.

@@ -5,7 +5,7 @@ use std::time::Duration;
 use anyhow::{Context, Result, ensure};
 use kitproof_bench::bench::{GENERATOR_PORT, REFLECTOR_PORT};
 use kitproof_bench::{Bench, Direction, Options, Script};
-use kitproof_suite::{Ended, reflector};
+use kitproof_suite::{Ended, reflector_by_packets as reflector};
 use serde_json::Value;
 
 use crate::hand::Ear;

@@ -11,7 +11,7 @@ use kitproof_common::control::envelope::{
 };
 use kitproof_common::control::{DISCOVERY_GROUP, DataAddress, ETHERTYPE, End, Refusal, Reply, Request};
 use kitproof_common::frame::{FrameSpec, MacAddr};
-use kitproof_suite::reflector;
+use kitproof_suite::reflector_by_packets as reflector;
 
 use crate::hand::{Ear, Hand, mac, readdressed, say_all};
 use crate::spoken::{PATIENCE, numbers, only_trial, start};

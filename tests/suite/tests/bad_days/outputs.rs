@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use anyhow::{Context, Result, ensure};
 use kitproof_bench::{Bench, Options};
-use kitproof_suite::{Ended, program, reflector};
+use kitproof_suite::{Ended, program, reflector_by_packets as reflector};
 use serde_json::Value;
 
 use crate::disguise::{self, Lack};

@@ -11,7 +11,7 @@ use kitproof_bench::{Bench, Options, Room};
 use kitproof_common::control::envelope::{self, DISCOVERY_OCTETS, Direction, PROTOCOL};
 use kitproof_common::control::{DISCOVERY_GROUP, ETHERTYPE, Refusal, Reply, UDP_PORT};
 use kitproof_common::frame::MacAddr;
-use kitproof_suite::{Running, number, reflector, trials};
+use kitproof_suite::{Running, number, reflector_by_packets as reflector, trials};
 use rustix::process::{Signal, kill_process};
 
 use crate::hand::{Ear, Hand, mac};
@@ -296,7 +296,7 @@ pub(crate) fn a_reflector_stopped_for_a_moment() -> Result<()> {
 /// long settling time alone is no silence: the generator is heard meanwhile.
 pub(crate) fn a_session_that_was_idle_for_too_long() -> Result<()> {
     let bench = Bench::direct(Options::default())?;
-    let arguments = [REFLECTOR_PORT, "--exit-with-parent", "--idle", "1"];
+    let arguments = [REFLECTOR_PORT, "--exit-with-parent", "--via", "packet", "--idle", "1"];
     let far = Running::start(&bench.reflector, "kitproof-reflector", &arguments)?;
     let two = ["--frame-size", "256,512", "--duration", "500ms", "--settle", "3s"];
     let patient = steady(|| start(&bench.generator, &two)?.wait(PATIENCE))?;

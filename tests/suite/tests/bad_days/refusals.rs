@@ -5,7 +5,7 @@ use std::net::{IpAddr, Ipv4Addr};
 use anyhow::{Result, ensure};
 use kitproof_bench::bench::{GENERATOR_PORT, REFLECTOR_PORT};
 use kitproof_bench::{Bench, Options};
-use kitproof_suite::{Running, reflector};
+use kitproof_suite::{Running, reflector_by_packets as reflector};
 use rustix::process::{Signal, kill_process};
 
 use crate::disguise::{self, Lack};

@@ -6,7 +6,7 @@ use anyhow::{Context, Result, ensure};
 use kitproof_bench::bench::{GENERATOR_PORT, REFLECTOR_PORT};
 use kitproof_bench::{Bench, Options};
 use kitproof_common::frame::{FrameSpec, MacAddr, Template, Turner, VARIANTS};
-use kitproof_suite::{Ended, number, reflector};
+use kitproof_suite::{Ended, number, reflector_by_packets as reflector};
 
 use crate::hand::{Ear, Hand, readdressed, say_all};
 use crate::spoken::{

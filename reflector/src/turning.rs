@@ -55,7 +55,7 @@ impl Turning {
         })
     }
 
-    /// Turns one batch round; how many frames had arrived. `now` is the wall clock, as the kernel's stamps.
+    /// Turns one batch round; how many frames had arrived. `now` is by the clock of the port's stamps.
     ///
     /// # Errors
     /// When the port is gone for good.
@@ -126,11 +126,11 @@ impl Turning {
     }
 
     /// Takes note of frames that the kernel returned, and whose numbers were written over before they were read: nobody
-    /// knows whether they were new.
+    /// knows whether they were new, copies or out of order, so that they are in none of those counts, and the generator
+    /// finds them unaccounted for.
     pub fn overrun(&mut self, frames: u64) {
         self.counts.reached += frames;
         self.counts.reflected += frames;
-        self.counts.late += frames;
     }
 
     /// Judges a frame that the program in the kernel let pass. An intact one it should have returned itself: the pair

@@ -152,7 +152,7 @@ pub enum Refusal {
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct FarReport {
     pub counts: FarCounts,
-    /// How the frames of this trial were returned, where that is not how the session was opened: `packet`, `xdp-user`, `xdp`.
+    /// How the frames of this trial were returned: `packet`, `xdp-user`, `xdp`; `None` over UDP.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub via: Option<String>,
     /// Drop counters of the interface over the trial; `None` over UDP.

@@ -20,13 +20,14 @@ const REQUEST_OCTETS: usize = 8;
 
 /// Bits of `enum netdev_xdp_act`.
 const BASIC: u64 = 1;
+const REDIRECTS: u64 = 2;
 const SENDS: u64 = 4;
 const ZERO_COPY: u64 = 8;
 
 /// What a driver can do with XDP.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct XdpAbilities {
-    /// Programs run in the driver.
+    /// Programs run in the driver, and can hand frames to sockets.
     pub driver: bool,
     /// Frames that programs send out of this interface get on their way. A veth can only while its peer has a program
     /// too.
@@ -37,7 +38,11 @@ pub struct XdpAbilities {
 
 impl XdpAbilities {
     fn from_bits(bits: u64) -> Self {
-        Self { driver: bits & BASIC != 0, sends: bits & SENDS != 0, zero_copy: bits & ZERO_COPY != 0 }
+        Self {
+            driver: bits & (BASIC | REDIRECTS) == BASIC | REDIRECTS,
+            sends: bits & SENDS != 0,
+            zero_copy: bits & ZERO_COPY != 0,
+        }
     }
 }
 
@@ -129,7 +134,7 @@ mod tests {
     #[test]
     fn features_are_found_among_other_attributes() {
         let answer =
-            [attribute(1, &7u32.to_ne_bytes()), attribute(2, b"x"), attribute(3, &5u64.to_ne_bytes())];
+            [attribute(1, &7u32.to_ne_bytes()), attribute(2, b"x"), attribute(3, &7u64.to_ne_bytes())];
         let bits = features(&answer.concat()).unwrap();
         assert_eq!(
             XdpAbilities::from_bits(bits),

@@ -72,12 +72,13 @@ pub trait Transmit {
     /// When the port is gone for good (interface removed or administratively down).
     fn submit(&mut self, first: usize, count: usize) -> io::Result<usize>;
 
-    /// After the last [`Self::submit`]: how many of the frames that it did not accept have left nonetheless.
+    /// After the last [`Self::submit`]: sees off what was accepted and may wait inside the port. What cannot leave is
+    /// [`Self::lost`].
     ///
     /// # Errors
     /// As [`Self::submit`].
-    fn flush(&mut self) -> io::Result<usize> {
-        Ok(0)
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
     }
 
     /// Submissions the kernel turned away so far (each was reported as not accepted, none is a loss;

@@ -55,8 +55,12 @@ pub(super) fn bind(
 ) -> io::Result<()> {
     let address = libc::sockaddr_xdp {
         sxdp_family: libc::AF_XDP as u16,
-        // With neither copy nor zero-copy asked for, the kernel takes zero-copy where the driver has it.
-        sxdp_flags: if shares.is_some() { libc::XDP_SHARED_UMEM } else { libc::XDP_USE_NEED_WAKEUP },
+        // Frames are copied. Without a copy some drivers reset their link when a socket is bound, and none could be tried.
+        sxdp_flags: if shares.is_some() {
+            libc::XDP_SHARED_UMEM
+        } else {
+            libc::XDP_USE_NEED_WAKEUP | libc::XDP_COPY
+        },
         sxdp_ifindex: interface,
         sxdp_queue_id: queue,
         sxdp_shared_umem_fd: shares.map_or(0, |fd| fd.as_raw_fd() as u32),
@@ -75,12 +79,6 @@ pub(super) fn bind(
 /// Lets one call send many frames where the kernel knows how (6.18); elsewhere it sends 32.
 pub(super) fn raise_send_budget(fd: BorrowedFd<'_>) {
     let _ = sys::set_option(fd, libc::SOL_XDP, SEND_BUDGET_OPTION, SEND_BUDGET);
-}
-
-/// Whether frames are handed over without being copied.
-pub(super) fn is_zero_copy(fd: BorrowedFd<'_>) -> io::Result<bool> {
-    let options: u32 = sys::get_option(fd, libc::SOL_XDP, libc::XDP_OPTIONS)?;
-    Ok(options & libc::XDP_OPTIONS_ZEROCOPY != 0)
 }
 
 /// Frames that the socket dropped for lack of room, and for whatever other reason of its own.

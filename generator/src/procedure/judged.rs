@@ -1,7 +1,7 @@
 //! A trial with its account and its verdict: the raw outcome turned into what the verdict room judges.
 
 use kitproof_common::control::{End, FarReport};
-use kitproof_common::link::{self, CarrierEvent, HostDid, PortDrops};
+use kitproof_common::link::{self, CarrierEvent, HostDid, LinkKind, PortDrops};
 
 use super::plan::{Plan, Target};
 use super::trial::Outcome;
@@ -44,15 +44,25 @@ fn appraise(outcome: &Outcome, plan: &Plan, target: &Target, near: &End, far: &E
 
 /// Upper bounds of what the two ports may have dropped unseen.
 fn bounds(outcome: &Outcome, report: Option<&FarReport>, target: &Target, near: &End, far: &End) -> Bounds {
-    let near_drops = match target {
+    let mut near_drops = match target {
         Target::Interface(_) => outcome.near_drops.clone().unwrap_or_default(),
         Target::Udp(peer) => udp_drops(peer.ip().is_loopback()),
     };
-    let far_drops = match (report, target) {
+    let mut far_drops = match (report, target) {
         (None, _) => PortDrops::default(),
         (Some(report), Target::Interface(_)) => report.drops.clone().unwrap_or_default(),
         (Some(_), Target::Udp(peer)) => udp_drops(peer.ip().is_loopback()),
     };
+    // What an AF_XDP socket had no room for is named by its own counter; a veth counts the same frames once more.
+    if is_xdp_on_veth(near, Some(&near.via)) {
+        near_drops.receive_bound =
+            near_drops.receive_bound.saturating_sub(outcome.home.counts.received_dropped);
+    }
+    if let Some(report) = report
+        && is_xdp_on_veth(far, report.via.as_ref())
+    {
+        far_drops.receive_bound = far_drops.receive_bound.saturating_sub(report.counts.dropped);
+    }
     let one_veth =
         near.link.as_ref().zip(far.link.as_ref()).is_some_and(|(near, far)| near.is_veth_peer_of(far));
     let far_turned_away = report.map_or(0, |report| report.turned_away);
@@ -62,6 +72,12 @@ fn bounds(outcome: &Outcome, report: Option<&FarReport>, target: &Target, near: 
     bounds.forward = link::direction(&near_drops, &far_drops, outcome.departures.sent.turned_away, one_veth);
     bounds.homeward = link::direction(&far_drops, &near_drops, far_turned_away, one_veth);
     bounds
+}
+
+/// Whether frames reach this end by an AF_XDP socket on a veth.
+fn is_xdp_on_veth(end: &End, via: Option<&String>) -> bool {
+    let veth = end.link.as_ref().is_some_and(|link| link.kind == LinkKind::Veth);
+    veth && via.is_some_and(|via| via.starts_with("xdp"))
 }
 
 fn end_bounds(drops: &PortDrops) -> EndBounds {

@@ -248,6 +248,9 @@ fn unheard(home: &HomeCounts) -> Account {
     let mut homeward = Missing::new(wide(home.missing_below_highest.min(below)));
     let mut forward = Missing::new(wide(below) - wide(homeward.rest()));
     let mut unknown = Missing::new(wide(tail));
+    // What this host threw away before it left was never numbered.
+    let below_highest = forward.take(home.sent_dropped);
+    let generator_transmit = below_highest + unknown.take(home.sent_dropped - below_highest);
     // What arrived damaged, or was dropped here, had been numbered: a gap, or in the tail, before anything else.
     let mut take = |count: u64| {
         let gap = homeward.take(count);
@@ -255,7 +258,6 @@ fn unheard(home: &HomeCounts) -> Account {
         gap + beyond + forward.take(count - gap - beyond)
     };
     let corrupted = take(home.corrupted);
-    let generator_transmit = take(home.sent_dropped);
     let generator_receive = take(home.received_dropped);
     let corrupted = sum([corrupted, take(home.corrupted_anonymous)]);
     Account {

@@ -5,12 +5,13 @@
 
 use std::time::{Duration, Instant};
 
-use anyhow::{Context, Result, ensure};
-use kitproof_bench::Room;
+use anyhow::{Context, Result, bail, ensure};
 use kitproof_bench::bench::{Bench, GENERATOR_PORT, Options, REFLECTOR_PORT};
+use kitproof_bench::{Direction, Room, Script};
 use kitproof_common::link;
 use kitproof_suite::rig::{
-    ENVIRONMENT, HELD, Length, PASS, QUICK, Rig, TAGGED, decided, ended, equal, fault_matrix, flip_matrix,
+    ENVIRONMENT, FAIL, HELD, Length, PASS, QUICK, Rig, TAGGED, decided, ended, equal, fault_matrix,
+    flip_matrix,
 };
 use kitproof_suite::{Running, number, prove, run_where, trials};
 use rustix::process::{Pid, Signal, kill_process};
@@ -24,6 +25,7 @@ fn main() {
             ("the_kernel_reflector_carries_what_it_is_offered", carries),
             ("a_veth_whose_peer_has_no_program_is_refused", refused),
             ("a_killed_end_leaves_no_program_attached", killed),
+            ("a_lost_carrier_is_charged_to_the_chain", carrier),
             ("xdp_to_xdp_finds_every_fault", || both("xdp", "xdp")),
             ("xdp_to_xdp_user_finds_every_fault", || both("xdp", "xdp-user")),
             ("xdp_to_packet_finds_every_fault", || both("xdp", "packet")),
@@ -109,6 +111,48 @@ fn until(what: &str, mut holds: impl FnMut() -> Result<bool>) -> Result<()> {
     while !holds()? {
         ensure!(begun.elapsed() < Duration::from_secs(20), "{what}: not within 20 s");
         std::thread::sleep(Duration::from_millis(20));
+    }
+    Ok(())
+}
+
+/// A plug pulled for a moment on either side: the chain fails, and every frame is in one place, those among them that the
+/// port without a carrier threw away.
+fn carrier() -> Result<()> {
+    for side in [Direction::Return, Direction::Forward] {
+        let bench = Bench::with_wire(Script::faithful(), WAYS)?;
+        let _reflector = reflector_via(&bench.reflector, "xdp")?;
+        let arguments = [
+            &["prove", GENERATOR_PORT, "--isolated-bench", "--unattended", "--json", "-"][..],
+            &HELD,
+            &QUICK,
+            &["--via", "xdp", "--frame-size", "256", "--duration", "3s"],
+        ];
+        let generator = Running::start(&bench.generator, "kitproof", &arguments.concat())?;
+        until("test frames on the wire", || {
+            Ok(bench.ledger_so_far()?.trials.first().is_some_and(|did| did.back.seen > 1_000))
+        })?;
+        bench.plug(side, false)?;
+        std::thread::sleep(Duration::from_millis(300));
+        bench.plug(side, true)?;
+        let ended = generator.wait(Duration::from_secs(60))?;
+        let result = ended.json()?;
+        let codes: Vec<&str> = result["reasons"]
+            .as_array()
+            .into_iter()
+            .flatten()
+            .filter_map(|reason| reason["code"].as_str())
+            .collect();
+        ensure!(ended.status == FAIL && codes.contains(&"carrier_lost"), "{side:?}: {result:#}");
+        let [trial] = trials(&result)? else { bail!("one size is one trial") };
+        let dropped: u64 =
+            trial["pair_drops"].as_object().into_iter().flatten().filter_map(|(_, n)| n.as_u64()).sum();
+        let mut placed = dropped;
+        for name in ["returned_frames", "lost_forward", "lost_return", "lost_direction_unknown"] {
+            placed += number(trial, name)?;
+        }
+        equal("frames in one place", placed, number(trial, "offered_frames")?)?;
+        equal("unaccounted", number(trial, "unaccounted")?, 0)?;
+        ensure!(number(trial, "returned_frames")? > 0, "{side:?}: {trial:#}");
     }
     Ok(())
 }

@@ -147,9 +147,10 @@ impl Blueprint {
             fill_check: fill_check && layout.octets > layout.fill,
             frames,
             half_interval_ns: (5e8 / frames_per_s.max(1.0)) as u64,
+            // Clamped first: the rate is what a peer says.
             log_entries: ((frames_per_s * LOG_SECONDS) as usize)
-                .next_power_of_two()
-                .clamp(LOG_LEAST, LOG_MOST),
+                .clamp(LOG_LEAST, LOG_MOST)
+                .next_power_of_two(),
             sums,
             fill,
             tables,

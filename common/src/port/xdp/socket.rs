@@ -14,16 +14,15 @@ use pnet_base::MacAddr;
 use super::attachment::Attachment;
 use super::programs::{self, STAMP_OCTETS};
 use crate::port::bpf::{Map, Program};
-use crate::port::clock::Offset;
+use crate::port::clock::{Offset, monotonic_ns};
 use crate::port::filter::Filter;
 use crate::port::packet::{PacketReceive, PacketTurn};
 use crate::port::sys_xdp::{self, Frames, Ring, RingKind};
 use crate::port::{Meta, OpenError, Receive, Stamps, Transmit, Turn, Turned, sys};
 
-/// Memory for frames on their way out: at 1 Gb/s what a NIC that reads them itself sends in 2.7 ms.
-const SEND_CHUNKS: usize = 4_096;
-/// Of these, as many as are used where every frame is copied when it is sent: they stay in the nearest cache.
-const COPIED_SLOTS: usize = 256;
+/// Frames that may be on their way out. Every frame is copied when it is sent, so that few are enough, and they stay in
+/// the nearest cache.
+const SEND_CHUNKS: usize = 256;
 /// Memory for frames on their way in. At 1 Gb/s it holds 20 ms of the smallest frames.
 const RECEIVE_OCTETS: usize = 64 << 20;
 /// What the kernel keeps free in front of a received frame (`XDP_PACKET_HEADROOM`), and room for two tags.
@@ -36,6 +35,10 @@ const BIND_PATIENCE: Duration = Duration::from_millis(700);
 const KICKS: usize = 16;
 /// How long nothing is tried after the interface threw a frame away: without carrier it would throw away them all.
 const HOLD: Duration = Duration::from_millis(1);
+/// How long the kernel is asked to send what is left in the ring, after the last frame.
+const FLUSH_PATIENCE: Duration = Duration::from_millis(500);
+/// How old a sample of the wall clock may be that stamps of the packet socket are judged by.
+const WALL_NS: u64 = 1_000_000_000;
 /// How long a reflector keeps asking.
 const TURN_PATIENCE: Duration = Duration::from_millis(100);
 /// The queue frames are sent by and taken from; those of other queues come by the packet socket.
@@ -55,7 +58,6 @@ struct Parts {
     transmit: Ring<Descriptor>,
     fill: Ring<u64>,
     completion: Ring<u64>,
-    zero_copy: bool,
 }
 
 impl Parts {
@@ -104,8 +106,7 @@ impl Parts {
         }
         sys_xdp::bind(sender.as_fd(), index, QUEUE, Some(socket))
             .map_err(at("binding the sending AF_XDP socket"))?;
-        let zero_copy = sys_xdp::is_zero_copy(socket).map_err(at("asking for the copy mode"))?;
-        Ok(Self { frames: Arc::new(frames), chunk, sender, receive, transmit, fill, completion, zero_copy })
+        Ok(Self { frames: Arc::new(frames), chunk, sender, receive, transmit, fill, completion })
     }
 }
 
@@ -163,12 +164,8 @@ pub fn open(
         sender: parts.sender,
         ring: parts.transmit,
         completion: parts.completion,
-        busy: vec![false; if parts.zero_copy { SEND_CHUNKS } else { COPIED_SLOTS }].into_boxed_slice(),
-        pending: 0,
-        surplus: 0,
+        busy: vec![false; SEND_CHUNKS].into_boxed_slice(),
         holding: None,
-        zero_copy: parts.zero_copy,
-        turned_away: 0,
         lost: 0,
     };
     let incoming = Incoming {
@@ -190,16 +187,10 @@ pub struct XdpTransmit {
     sender: OwnedFd,
     ring: Ring<Descriptor>,
     completion: Ring<u64>,
-    /// Slots whose memory the kernel still reads.
+    /// Slots that are in the ring, or whose memory the kernel still reads.
     busy: Box<[bool]>,
-    /// Frames in the ring that were not yet reported as accepted: the kernel had no room for them.
-    pending: usize,
-    /// Frames that left beyond what the last call was about; the next one reports them.
-    surplus: usize,
-    /// After the interface threw a frame away: nothing more is tried before.
+    /// Since when nothing is tried, because the interface threw a frame away.
     holding: Option<Instant>,
-    zero_copy: bool,
-    turned_away: u64,
     lost: u64,
 }
 
@@ -236,10 +227,18 @@ fn kick(sender: &OwnedFd, ring: &mut Ring<Descriptor>, lost: &mut u64) -> io::Re
 }
 
 impl XdpTransmit {
-    /// Whether the NIC reads the frames where they are.
-    #[must_use]
-    pub fn is_zero_copy(&self) -> bool {
-        self.zero_copy
+    /// Asks the kernel to send what is left in the ring; whether nothing is left.
+    fn drain(&mut self) -> io::Result<bool> {
+        if self.ring.outstanding() == 0 {
+            return Ok(true);
+        }
+        if self.holding.is_some_and(|since| since.elapsed() < HOLD) {
+            return Ok(false);
+        }
+        let lost = self.lost;
+        let kicked = kick(&self.sender, &mut self.ring, &mut self.lost)?;
+        self.holding = (self.lost > lost).then(Instant::now);
+        Ok(kicked == Kicked::Empty)
     }
 
     /// Takes back the slots that the kernel has done with.
@@ -282,7 +281,6 @@ impl Transmit for XdpTransmit {
 
     fn room(&mut self, first: usize) -> usize {
         let free = |busy: &[bool]| busy[first..].iter().take(BATCH).take_while(|busy| !**busy).count();
-        // Frames that wait in the ring were stamped before and may be stamped again.
         let found = free(&self.busy);
         if found >= BATCH {
             return found;
@@ -291,60 +289,40 @@ impl Transmit for XdpTransmit {
         free(&self.busy)
     }
 
+    /// What is put into the ring is accepted: it leaves now, or before anything else does.
     fn submit(&mut self, first: usize, count: usize) -> io::Result<usize> {
-        if self.surplus > 0 {
-            let reported = self.surplus.min(count);
-            self.surplus -= reported;
-            return Ok(reported);
-        }
-        if self.holding.is_some_and(|since| since.elapsed() < HOLD) {
-            self.turned_away += 1;
+        if !self.drain()? {
             return Ok(0);
         }
-        self.holding = None;
-        for index in self.pending..count {
-            let address = ((first + index) * self.chunk) as u64;
+        for slot in first..first + count {
+            let address = (slot * self.chunk) as u64;
             self.ring.put(Descriptor { addr: address, len: self.octets as u32, options: 0 });
         }
-        self.pending = self.pending.max(count);
+        self.busy[first..first + count].fill(true);
         self.ring.publish();
-        if self.zero_copy {
-            // The driver takes them as it has room: they are on their way.
-            if self.ring.needs_wakeup() {
-                let _ = sys_xdp::kick_sending(self.sender.as_fd());
-            }
-        } else {
-            let lost = self.lost;
-            let kicked = kick(&self.sender, &mut self.ring, &mut self.lost)?;
-            if self.lost > lost {
-                self.holding = Some(Instant::now());
-            }
-            if kicked == Kicked::Full {
-                self.turned_away += 1;
-                return Ok(0);
-            }
-        }
-        let accepted = std::mem::take(&mut self.pending);
-        self.busy[first..first + accepted].fill(true);
-        self.surplus = accepted.saturating_sub(count);
-        Ok(accepted - self.surplus)
+        // The error of a port that is gone is met again by the next call; these frames are in the books.
+        let _ = self.drain();
+        Ok(count)
     }
 
-    fn flush(&mut self) -> io::Result<usize> {
-        if self.pending == 0 {
-            return Ok(std::mem::take(&mut self.surplus));
-        }
+    fn flush(&mut self) -> io::Result<()> {
         let since = Instant::now();
-        while kick(&self.sender, &mut self.ring, &mut self.lost)? == Kicked::Full {
-            if since.elapsed() > TURN_PATIENCE {
-                return Ok(0);
-            }
+        loop {
+            let left = match self.drain() {
+                Ok(true) => return Ok(()),
+                Ok(false) if since.elapsed() < FLUSH_PATIENCE => continue,
+                Ok(false) => Ok(()),
+                Err(error) => Err(error),
+            };
+            // A closed socket forgets them.
+            self.lost += u64::from(self.ring.outstanding());
+            return left;
         }
-        Ok(std::mem::take(&mut self.pending) + std::mem::take(&mut self.surplus))
     }
 
+    /// Those the interface threw away: its own counter sees them too, and they are named already.
     fn turned_away(&self) -> u64 {
-        self.turned_away
+        self.lost
     }
 
     fn lost(&self) -> u64 {
@@ -389,9 +367,20 @@ impl Incoming {
         }
     }
 
-    /// The stamps of the packet socket are wall clock.
-    fn passed(wall: Offset, meta: Meta) -> Meta {
-        Meta { arrived_ns: if meta.arrived_ns == 0 { 0 } else { wall.to_monotonic(meta.arrived_ns) } }
+    /// The stamps of the packet socket are wall clock: judged by a fresh sample of it, and unknown after it was stepped.
+    fn passed(&mut self, meta: Meta) -> Meta {
+        if meta.arrived_ns == 0 {
+            return meta;
+        }
+        if monotonic_ns().saturating_sub(self.wall.at) > WALL_NS {
+            let sample = Offset::sample();
+            let stepped = sample.stepped_since(self.wall);
+            self.wall = sample;
+            if stepped {
+                return Meta { arrived_ns: 0 };
+            }
+        }
+        Meta { arrived_ns: self.wall.to_monotonic(meta.arrived_ns) }
     }
 
     fn receive(&mut self, max: usize, visit: &mut impl FnMut(&mut [u8], Meta)) -> usize {
@@ -425,10 +414,9 @@ pub struct XdpReceive {
 impl Receive for XdpReceive {
     fn receive(&mut self, max: usize, visit: &mut impl FnMut(&mut [u8], Meta)) -> io::Result<usize> {
         let count = self.incoming.receive(max, visit);
-        let wall = self.incoming.wall;
-        let passed = self
-            .passed
-            .receive(max - count, &mut |frame, meta| visit(frame, Incoming::passed(wall, meta)))?;
+        let incoming = &mut self.incoming;
+        let passed =
+            self.passed.receive(max - count, &mut |frame, meta| visit(frame, incoming.passed(meta)))?;
         Ok(count + passed)
     }
 
@@ -452,7 +440,10 @@ pub struct XdpTurn {
     transmit: Ring<Descriptor>,
     completion: Ring<u64>,
     passed: PacketTurn,
-    turned_away: u64,
+    /// Frames that the interface threw away.
+    lost: u64,
+    /// Frames in the ring that were given up: they are reported as refused already.
+    given_up: u64,
 }
 
 impl XdpTurn {
@@ -484,8 +475,29 @@ impl XdpTurn {
             transmit: parts.transmit,
             completion: parts.completion,
             passed,
-            turned_away: 0,
+            lost: 0,
+            given_up: 0,
         })
+    }
+
+    /// Has the ring sent; how many frames were thrown away, or are given up although they are still in it. Should these
+    /// leave after all, the books of the two ends do not agree, and the trial shows nothing.
+    fn send(&mut self, outgoing: u64) -> u64 {
+        if outgoing == 0 && self.transmit.outstanding() == 0 {
+            return 0;
+        }
+        let (before, since) = (self.lost, Instant::now());
+        let left = loop {
+            match kick(&self.sender, &mut self.transmit, &mut self.lost) {
+                Ok(Kicked::Empty) => break 0,
+                Ok(Kicked::Full) if since.elapsed() < TURN_PATIENCE => {}
+                // The next look at the port meets the error of one that is gone.
+                Ok(Kicked::Full) | Err(_) => break u64::from(self.transmit.outstanding()),
+            }
+        };
+        let newly = left.saturating_sub(self.given_up);
+        self.given_up = left;
+        (self.lost - before) + newly
     }
 
     /// Frames that have left make room to receive into.
@@ -543,21 +555,12 @@ impl Turn for XdpTurn {
             self.incoming.fill.publish();
         }
         self.incoming.wake();
-        let mut refused = 0;
-        if outgoing > 0 {
-            self.transmit.publish();
-            let since = Instant::now();
-            // What the kernel has no room for stays in the ring, in order, and leaves with the next batch at the latest.
-            while kick(&self.sender, &mut self.transmit, &mut refused)? == Kicked::Full
-                && since.elapsed() < TURN_PATIENCE
-            {
-                self.turned_away += 1;
-            }
-        }
-        let wall = self.incoming.wall;
+        self.transmit.publish();
+        let refused = self.send(outgoing as u64);
+        let incoming = &mut self.incoming;
         let passed = self
             .passed
-            .turn(max.min(BATCH) - count, &mut |frame, meta| decide(frame, Incoming::passed(wall, meta)))?;
+            .turn(max.min(BATCH) - count, &mut |frame, meta| decide(frame, incoming.passed(meta)))?;
         Ok(Turned {
             received: count + passed.received,
             returned: outgoing - (refused as usize).min(outgoing) + passed.returned,
@@ -566,6 +569,6 @@ impl Turn for XdpTurn {
     }
 
     fn turned_away(&self) -> u64 {
-        self.turned_away + self.passed.turned_away()
+        self.lost + self.passed.turned_away()
     }
 }

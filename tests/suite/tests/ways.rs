@@ -13,32 +13,43 @@ use kitproof_suite::rig::{
     ENVIRONMENT, FAIL, HELD, Length, PASS, QUICK, Rig, TAGGED, decided, ended, equal, fault_matrix,
     flip_matrix,
 };
-use kitproof_suite::{Running, number, prove, run_where, trials};
+use kitproof_suite::{Check, Running, number, prove, run_where, trials};
 use rustix::process::{Pid, Signal, kill_process};
 
 const WAYS: Options = Options { xdp: true, ..TAGGED };
 
+/// Always: between them they use every port there is.
+const ALWAYS: [Check; 6] = [
+    ("the_kernel_reflector_carries_what_it_is_offered", carries),
+    ("a_veth_whose_peer_has_no_program_is_refused", refused),
+    ("a_killed_end_leaves_no_program_attached", killed),
+    ("a_lost_carrier_is_charged_to_the_chain", carrier),
+    ("xdp_to_xdp_finds_every_fault", || both("xdp", "xdp")),
+    ("packet_to_xdp_user_finds_every_fault", || both("packet", "xdp-user")),
+];
+
+/// The other combinations.
+const WHOLE: [Check; 3] = [
+    ("xdp_to_xdp_user_finds_every_fault", || both("xdp", "xdp-user")),
+    ("xdp_to_packet_finds_every_fault", || both("xdp", "packet")),
+    ("packet_to_xdp_finds_every_fault", || both("packet", "xdp")),
+];
+
+/// All combinations at full length take a quarter of an hour: KITPROOF_WAYS=whole.
+fn is_whole() -> bool {
+    std::env::var_os("KITPROOF_WAYS").is_some_and(|value| value == "whole")
+}
+
 fn main() {
+    let more = if is_whole() { &WHOLE[..] } else { &[] };
     run_where(
         || kitproof_common::port::xdp::permitted().map_err(|error| format!("bpf(2): {error}")),
-        &[
-            ("the_kernel_reflector_carries_what_it_is_offered", carries),
-            ("a_veth_whose_peer_has_no_program_is_refused", refused),
-            ("a_killed_end_leaves_no_program_attached", killed),
-            ("a_lost_carrier_is_charged_to_the_chain", carrier),
-            ("xdp_to_xdp_finds_every_fault", || both("xdp", "xdp")),
-            ("xdp_to_xdp_user_finds_every_fault", || both("xdp", "xdp-user")),
-            ("xdp_to_packet_finds_every_fault", || both("xdp", "packet")),
-            ("packet_to_xdp_finds_every_fault", || both("packet", "xdp")),
-            ("packet_to_xdp_user_finds_every_fault", || both("packet", "xdp-user")),
-        ],
+        &[&ALWAYS[..], more].concat(),
     );
 }
 
 fn both(generator: &'static str, reflector: &'static str) -> Result<()> {
-    // Five combinations take their time: KITPROOF_WAYS=whole runs them as long as the tests of `pair`.
-    let whole = std::env::var_os("KITPROOF_WAYS").is_some_and(|value| value == "whole");
-    let length = if whole { Length::Whole } else { Length::Short };
+    let length = if is_whole() { Length::Whole } else { Length::Short };
     fault_matrix(Rig::with_ways(WAYS, generator, reflector)?, length)?;
     flip_matrix(Rig::with_ways(WAYS, generator, reflector)?, length)
 }

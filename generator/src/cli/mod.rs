@@ -1,5 +1,6 @@
 //! The command line: what was typed, and the commands it starts.
 
+pub mod carry_out;
 pub mod options;
 pub mod preflight;
 pub mod progress;

@@ -42,8 +42,7 @@ impl Progress {
         let seconds = now.duration_since(at).as_secs_f64();
         let rate = |count: u64, before: u64| count.saturating_sub(before) as f64 / seconds;
         self.last = Some((now, reading.offered, reading.returned));
-        let trial_s = moment.trial.frames as f64 / moment.trial.rate.per_second();
-        let left = (trial_s - moment.elapsed.as_secs_f64()).max(0.0);
+        let left = (moment.trial.seconds() - moment.elapsed.as_secs_f64()).max(0.0);
         let state = match moment.phase {
             Phase::Sending => format!("{left:.0} s left"),
             Phase::Residual => "waiting for late frames".to_owned(),
@@ -51,7 +50,7 @@ impl Progress {
             Phase::Settling => "settling".to_owned(),
         };
         self.write(&format!(
-            "{position}{} bytes at {}: out {:.0}/s, back {:.0}/s, lost so far {}, {state}",
+            "{position} {} bytes at {}: out {:.0}/s, back {:.0}/s, lost so far {}, {state}",
             moment.trial.frame.frame_size,
             moment.trial.load,
             rate(reading.offered, offered),

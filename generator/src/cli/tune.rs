@@ -7,7 +7,7 @@ use kitproof_common::tune::{self, ThisHost, TuneError, TuneFacts, Tuned, propose
 use super::complain;
 use crate::procedure::failure::Failure;
 use crate::procedure::plan::{Plan, Target, Wanted};
-use crate::procedure::{isolation, prove};
+use crate::procedure::{fitness, isolation};
 use crate::report::TunedSetting;
 
 /// Puts back what earlier runs have left that were killed together with their guardian.
@@ -34,7 +34,7 @@ pub async fn for_a_run(
     }
     Plan::new(wanted.clone(), &target)?;
     if let Target::Interface(facts) = &target {
-        prove::able(facts, wanted.allow_default_route).await?;
+        fitness::able(facts, wanted.allow_default_route).await?;
         if !host::may_open_packet_sockets() {
             return Err(OpenError::no_permission(&facts.name).into());
         }
@@ -79,7 +79,7 @@ pub fn recorded(tuned: &Tuned) -> Vec<TunedSetting> {
 /// Sets what would help and puts it back at once: what came of it, one line each.
 pub async fn tried(target: &Target, allow_default_route: bool) -> Vec<String> {
     if let Target::Interface(facts) = target
-        && let Err(refused) = prove::able(facts, allow_default_route).await
+        && let Err(refused) = fitness::able(facts, allow_default_route).await
     {
         return vec![format!("not tried: {refused}")];
     }

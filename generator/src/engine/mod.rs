@@ -41,6 +41,12 @@ pub struct Trial {
 }
 
 impl Trial {
+    /// How long it takes to offer all of it, in seconds.
+    #[must_use]
+    pub fn seconds(&self) -> f64 {
+        self.frames as f64 / self.rate.per_second()
+    }
+
     /// Sequence numbers that may be under way at once, for the depth of the bitmaps: four seconds of
     /// frames, which is more than the residual wait and less than the departure stamp is unambiguous.
     #[must_use]

@@ -1,14 +1,17 @@
 //! Policy over trials: whom to talk to, what to offer, what to make of it.
 //!
 //! [`session`] is the agreement with the reflector, [`trial`] one trial from learning frames to counts,
-//! [`plan`] what the options mean on this interface, [`prove`] the main job.
+//! [`plan`] what the options mean on this interface, [`runner`] a whole run, and each procedure a policy over it:
+//! [`prove`] is the main job.
 
 pub mod failure;
+pub mod fitness;
 pub mod isolation;
 pub mod judged;
 pub mod plan;
 pub mod preflight;
 pub mod prove;
 pub mod result;
+pub mod runner;
 pub mod session;
 pub mod trial;

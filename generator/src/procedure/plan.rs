@@ -64,7 +64,23 @@ pub enum Target {
     Udp(SocketAddr),
 }
 
-/// The plan of a run: every trial's size and rate, known before the first frame leaves.
+/// What one trial offers.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Offer {
+    /// Bytes including FCS.
+    pub frame_size: u16,
+    pub load: Load,
+    pub length: Length,
+}
+
+/// How much of it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Length {
+    Time(Duration),
+    Frames(u64),
+}
+
+/// What a run is made of, and what the options mean on this interface.
 #[derive(Clone, Debug)]
 pub struct Plan {
     pub wanted: Wanted,
@@ -115,8 +131,7 @@ impl Plan {
         }
         let (sizes, notes) = sizes(&wanted, facts)?;
         for size in &sizes {
-            let rate = wanted.load.rate(line, *size).map_err(|error| Failure::Usage(error.to_string()))?;
-            frames_of_a_trial(&wanted, rate, *size)?;
+            frames_of(&offer(&wanted, *size), line)?;
         }
         let virtual_link = facts.is_none_or(|facts| facts.is_virtual() || facts.kind != LinkKind::Physical);
         Ok(Self { wanted, line, sizes, notes, virtual_link })
@@ -128,26 +143,31 @@ impl Plan {
     /// Why not, in one line.
     pub fn suits_xdp(&self, facts: &LinkFacts) -> Result<(), String> {
         let largest = self.sizes.iter().max().copied().unwrap_or(0);
-        let trial = self.trial(largest, 1, MacAddr::zero(), MacAddr::zero());
+        let trial = self.trial(&self.offer(largest), 1, MacAddr::zero(), MacAddr::zero());
         trial.map_or(Ok(()), |trial| way::suits(&trial.frame, facts))
     }
 
-    /// The trial of one frame size. `tag` is fresh for each.
+    /// What the options say of one frame size: the load and the time that were asked for.
+    #[must_use]
+    pub fn offer(&self, frame_size: u16) -> Offer {
+        offer(&self.wanted, frame_size)
+    }
+
+    /// The trial of one offer. `tag` is fresh for each.
     ///
     /// # Errors
     /// [`Failure::Usage`] as above.
     pub fn trial(
         &self,
-        frame_size: u16,
+        offer: &Offer,
         tag: u16,
         source: MacAddr,
         destination: MacAddr,
     ) -> Result<Trial, Failure> {
         let wanted = &self.wanted;
-        let rate =
-            wanted.load.rate(self.line, frame_size).map_err(|error| Failure::Usage(error.to_string()))?;
-        let duration_ns = duration_ns(wanted);
-        let frames = frames_of_a_trial(wanted, rate, frame_size)?;
+        let frame_size = offer.frame_size;
+        let (rate, frames) = frames_of(offer, self.line)?;
+        let duration_ns = rate.time_of(frames);
         let line = line_frame_rate(self.line, frame_size);
         let pacing = self.pacing(rate, line, frame_size);
         Ok(Trial {
@@ -163,14 +183,14 @@ impl Plan {
                 fill: wanted.fill,
                 fill_seed: u32::from(tag),
             },
-            load: wanted.load,
+            load: offer.load,
             rate,
             line,
             ceiling: pacing.ceiling,
             burst: pacing.burst,
             ahead: pacing.ahead,
             frames,
-            give_up_ns: duration_ns + duration_ns / 100 + GRACE.as_nanos() as u64,
+            give_up_ns: duration_ns.saturating_add(duration_ns / 100).saturating_add(GRACE.as_nanos() as u64),
             warm_up: ((rate.per_second() * WARM_UP_S) as u64).min(frames / 10),
             fill_check: wanted.fill_check,
         })
@@ -191,21 +211,26 @@ impl Plan {
     }
 }
 
-fn duration_ns(wanted: &Wanted) -> u64 {
-    u64::try_from(wanted.duration.as_nanos()).unwrap_or(u64::MAX)
+fn offer(wanted: &Wanted, frame_size: u16) -> Offer {
+    Offer { frame_size, load: wanted.load, length: Length::Time(wanted.duration) }
 }
 
-/// How many frames a trial has; fewer than two make no rate.
-fn frames_of_a_trial(wanted: &Wanted, rate: FrameRate, frame_size: u16) -> Result<u64, Failure> {
-    let frames = rate.frames_in(duration_ns(wanted));
-    if frames < 2 {
-        return Err(Failure::Usage(format!(
-            "{} at {frame_size} bytes is less than two frames in {} s: a longer --duration or a higher --load",
-            wanted.load,
-            wanted.duration.as_secs_f64()
-        )));
+/// The rate of an offer and how many frames it has; fewer than two make no rate.
+fn frames_of(offer: &Offer, line: LineRate) -> Result<(FrameRate, u64), Failure> {
+    let Offer { frame_size, load, length } = *offer;
+    let rate = load.rate(line, frame_size).map_err(|error| Failure::Usage(error.to_string()))?;
+    let frames = match length {
+        Length::Frames(frames) => frames,
+        Length::Time(time) => rate.frames_in(u64::try_from(time.as_nanos()).unwrap_or(u64::MAX)),
+    };
+    match (frames, length) {
+        (2.., _) => Ok((rate, frames)),
+        (_, Length::Frames(_)) => Err(Failure::Usage("a trial of less than two frames has no rate".into())),
+        (_, Length::Time(time)) => Err(Failure::Usage(format!(
+            "{load} at {frame_size} bytes is less than two frames in {} s: a longer --duration or a higher --load",
+            time.as_secs_f64()
+        ))),
     }
-    Ok(frames)
 }
 
 struct Pacing {

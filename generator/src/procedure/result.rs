@@ -5,7 +5,7 @@ use kitproof_common::link::Duplex;
 
 use super::judged::Judged;
 use super::plan::Plan;
-use super::prove::Run;
+use super::runner::Finished;
 use crate::engine::Trial;
 use crate::report::{
     Clocks, Direction, Endpoint, LoadFigures, LoadWindows, LossBound, LossPeriod, OddWindow, Pair, RoundTrip,
@@ -19,17 +19,19 @@ const TOLD: usize = 100;
 
 /// The result of a run of `command` that began at `started` (RFC 3339).
 #[must_use]
-pub fn of(run: &Run, command: &str, started: String) -> RunResult {
+pub fn of(finished: &Finished, command: &str, started: String) -> RunResult {
+    let run = &finished.run;
     RunResult {
         schema: SCHEMA.to_owned(),
         tool: tool(),
         command: command.to_owned(),
         started,
+        verdict: finished.outcome,
+        reasons: finished.reasons.clone(),
         pair: Pair { generator: endpoint(&run.near), reflector: Some(endpoint(&run.far)) },
         trials: run.trials.iter().map(|judged| trial(judged, &run.plan, &run.near.via)).collect(),
         ..RunResult::default()
     }
-    .judged(run.verdict.clone())
 }
 
 fn tool() -> Tool {
@@ -149,7 +151,7 @@ fn clocks(judged: &Judged, plan: &Plan) -> Option<Clocks> {
         trial.rate,
         plan.line,
         trial.frame.frame_size,
-        plan.wanted.duration.as_secs_f64(),
+        trial.seconds(),
     )?;
     let generator = judged.outcome.departures.sent.load.rate;
     let reflector = judged.outcome.far.as_ref().ok().and_then(|far| far.arrival_rate);

@@ -1,0 +1,266 @@
+//! A run: the agreement with the reflector, and one judged trial after the other as a procedure asks for them. Nothing
+//! that was measured is lost, however it ends.
+
+use std::time::Duration;
+
+use kitproof_common::control::{End, random};
+use kitproof_common::host;
+use kitproof_common::port::OpenError;
+use tokio::sync::watch;
+
+use super::failure::Failure;
+use super::fitness;
+use super::isolation::{self, Known};
+use super::judged::Judged;
+use super::plan::{Offer, Plan, Target, Wanted};
+use super::session::Session;
+use super::trial::{self, Moment};
+use crate::verdict::{Outcome, Reason, Verdict, overall};
+
+/// How long counts that were not heard are asked for once more, at the end.
+const SECOND_CHANCE: Duration = Duration::from_secs(3);
+
+/// A run, complete or cut short.
+pub struct Run {
+    pub plan: Plan,
+    pub near: End,
+    pub far: End,
+    pub trials: Vec<Judged>,
+    pub interrupted: bool,
+    /// Why the run ended before every trial was run, if it did.
+    pub ended_early: Option<String>,
+}
+
+/// What a procedure came to.
+pub struct Finished {
+    pub run: Run,
+    /// `None` where there is no limit to judge by; the reasons are told all the same.
+    pub outcome: Option<Outcome>,
+    pub reasons: Vec<Reason>,
+}
+
+impl Finished {
+    /// A run that is judged.
+    #[must_use]
+    pub fn judged(run: Run, verdict: Verdict) -> Self {
+        Self { run, outcome: Some(verdict.verdict), reasons: verdict.reasons }
+    }
+}
+
+/// What the caller is told while a run goes on.
+pub trait Show {
+    /// A line worth keeping.
+    fn say(&mut self, text: &str);
+    /// A moment of the trial that is `position` in words, such as `[2/7]`.
+    fn moment(&mut self, position: &str, moment: Moment<'_>);
+    /// A trial is over and judged.
+    fn judged(&mut self, trial: &Judged);
+}
+
+/// Why there is no further trial. What was measured before is in the [`Run`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Stop;
+
+/// An agreed session and the trials so far.
+pub struct Runner<'a> {
+    pub plan: Plan,
+    pub trials: Vec<Judged>,
+    target: Target,
+    session: Session,
+    interrupt: watch::Receiver<bool>,
+    show: &'a mut dyn Show,
+    ended_early: Option<String>,
+}
+
+impl<'a> Runner<'a> {
+    /// Everything before the first trial: the interface is looked at, the bench acknowledged, strangers listened for, the
+    /// reflector found and agreed with.
+    ///
+    /// # Errors
+    /// [`Failure::Usage`] and [`Failure::Environment`], in one clear line; [`Failure::Interrupted`].
+    pub async fn open(
+        wanted: Wanted,
+        target: Target,
+        mut interrupt: watch::Receiver<bool>,
+        show: &'a mut dyn Show,
+    ) -> Result<Self, Failure> {
+        let mut listened = true;
+        if let Target::Interface(facts) = &target {
+            fitness::fit(facts, wanted.allow_default_route, show).await?;
+        }
+        let plan = Plan::new(wanted, &target)?;
+        for note in &plan.notes {
+            show.say(&format!("note: {note}"));
+        }
+        match &target {
+            Target::Interface(facts) => {
+                // Before anybody is asked anything.
+                if !host::may_open_packet_sockets() {
+                    return Err(OpenError::no_permission(&facts.name).into());
+                }
+                let known =
+                    isolation::acknowledge(facts, plan.wanted.isolated_bench, plan.wanted.unattended)?;
+                listened = known == Known::Remembered;
+                if !listened {
+                    show.say("listening for strangers on the link, at both ends, for three seconds");
+                }
+            }
+            Target::Udp(peer) => {
+                if !peer.ip().is_loopback() && !plan.wanted.isolated_bench {
+                    return Err(Failure::Environment(
+                        "over a routed path nobody can listen for strangers: if the whole path carries nothing \
+                         else (RFC 6815), say --isolated-bench"
+                            .into(),
+                    ));
+                }
+            }
+        }
+        let session = tokio::select! {
+            session = Session::open(&target, &plan, listened) => session?,
+            _ = interrupt.wait_for(|stop| *stop) => return Err(Failure::Interrupted),
+        };
+        if let Target::Interface(facts) = &target {
+            isolation::remember(facts);
+        }
+        if let Some(why) = &session.instead {
+            show.say(&format!("note: packet sockets are used: {why}"));
+        }
+        if let Some(far) = &session.far.link {
+            fitness::warn(&kitproof_common::link::fit(far, false), "at the far end: ", show);
+        }
+        Ok(Self { plan, trials: Vec::new(), target, session, interrupt, show, ended_early: None })
+    }
+
+    /// Runs one more trial, after the pause that there must be between two, and judges it. `position` says in words
+    /// which it is.
+    ///
+    /// # Errors
+    /// `Ok(Err(Stop))`: interrupted, or the far end is not there any more; the procedure ends with what it has.
+    /// `Err`: the same before the first trial has brought anything.
+    pub async fn trial(&mut self, offer: &Offer, position: &str) -> Result<Result<&Judged, Stop>, Failure> {
+        if !self.trials.is_empty() {
+            settle(&mut self.session, self.plan.wanted.settle, &mut self.interrupt).await;
+        }
+        if self.interrupted() {
+            return Ok(Err(Stop));
+        }
+        let (source, destination) = self.session.addresses();
+        let trial = self.plan.trial(offer, fresh_tag(&self.trials), source, destination)?;
+        let show = &mut *self.show;
+        let mut on_moment = |moment: Moment<'_>| show.moment(position, moment);
+        let residual = self.plan.wanted.residual;
+        let outcome =
+            trial::run(&mut self.session, trial, residual, &mut self.interrupt, &mut on_moment).await;
+        let outcome = match outcome {
+            Ok(outcome) => outcome,
+            Err(failure) if self.trials.is_empty() => return Err(failure),
+            Err(failure) => {
+                self.ended_early = Some(failure.to_string());
+                return Ok(Err(Stop));
+            }
+        };
+        let judged = Judged::new(outcome, &self.plan, &self.target, &self.session.near, &self.session.far);
+        self.show.judged(&judged);
+        self.trials.push(judged);
+        Ok(self.trials.last().ok_or(Stop))
+    }
+
+    /// Says a line worth keeping.
+    pub fn say(&mut self, text: &str) {
+        self.show.say(text);
+    }
+
+    #[must_use]
+    pub fn interrupted(&self) -> bool {
+        *self.interrupt.borrow()
+    }
+
+    /// Says goodbye to the reflector, after asking once more for counts that were not heard.
+    pub async fn close(mut self) -> Run {
+        for judged in &mut self.trials {
+            ask_again(judged, &mut self.session, &self.plan, &self.target).await;
+        }
+        let interrupted = self.interrupted();
+        let (near, mut far) = (self.session.near.clone(), self.session.far.clone());
+        far.via = ways(&self.trials).unwrap_or(far.via);
+        self.session.close().await;
+        Run { plan: self.plan, near, far, trials: self.trials, interrupted, ended_early: self.ended_early }
+    }
+}
+
+impl Run {
+    /// The worst of the trials' verdicts. A run with fewer trials than were `planned` (`what` they are, in the plural)
+    /// proves nothing by what it left out.
+    #[must_use]
+    pub fn verdict(&self, planned: usize, what: &str) -> Verdict {
+        let mut verdict =
+            overall(self.trials.iter().map(|one| (one.outcome.trial.frame.frame_size, &one.verdict)));
+        if self.trials.len() < planned {
+            verdict.reasons.push(Reason::unproven(
+                "incomplete",
+                format!("Only {} of {planned} {what} were tested: {}.", self.trials.len(), self.why_early()),
+                "Run it again to the end.",
+            ));
+            if verdict.verdict == Outcome::Pass {
+                verdict.verdict = Outcome::Unproven;
+            }
+        }
+        verdict
+    }
+
+    /// Why the run was not run to its end, in words.
+    #[must_use]
+    pub fn why_early(&self) -> String {
+        match &self.ended_early {
+            Some(why) => why.clone(),
+            None if self.interrupted => "it was interrupted".to_owned(),
+            None => "it ended early".to_owned(),
+        }
+    }
+}
+
+/// How the far end returned the frames, all its ways; none where it never told.
+fn ways(trials: &[Judged]) -> Option<String> {
+    let mut ways: Vec<&str> =
+        trials.iter().filter_map(|one| one.outcome.far.as_ref().ok()?.via.as_deref()).collect();
+    ways.dedup();
+    (!ways.is_empty()).then(|| ways.join(", "))
+}
+
+/// The counts of a trial whose end was not heard, asked for once more: the link may be back.
+async fn ask_again(judged: &mut Judged, session: &mut Session, plan: &Plan, target: &Target) {
+    if judged.outcome.far.is_ok() {
+        return;
+    }
+    let Ok(report) = session.counts(judged.outcome.trial.frame.session, SECOND_CHANCE).await else { return };
+    judged.outcome.far = Ok(report);
+    judged.again(plan, target, &session.near, &session.far);
+}
+
+/// Waits between two trials, and lets a reflector that would take a long silence for the end hear from us meanwhile.
+async fn settle(session: &mut Session, time: Duration, interrupt: &mut watch::Receiver<bool>) {
+    let piece = (session.idle / 3).max(Duration::from_millis(100));
+    let mut left = time;
+    while !left.is_zero() {
+        let now = left.min(piece);
+        tokio::select! {
+            () = tokio::time::sleep(now) => {}
+            _ = interrupt.wait_for(|stop| *stop) => return,
+        }
+        left -= now;
+        if !left.is_zero() {
+            // Unanswered it changes nothing: the next trial's start will say what is wrong.
+            let _ = session.learn().await;
+        }
+    }
+}
+
+/// A tag that no earlier trial of this run has, so that its late frames are strangers.
+fn fresh_tag(trials: &[Judged]) -> u16 {
+    loop {
+        let tag = random() as u16;
+        if tag != 0 && trials.iter().all(|one| one.outcome.trial.frame.session != tag) {
+            return tag;
+        }
+    }
+}

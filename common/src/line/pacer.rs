@@ -18,7 +18,7 @@ struct Interval {
 }
 
 /// Up to here stepping one by one is cheaper than the wide division.
-const STEPS: u32 = 64;
+const STEPS: u64 = 64;
 
 impl Interval {
     fn of(rate: FrameRate) -> Interval {
@@ -38,7 +38,7 @@ impl Interval {
     }
 
     #[inline]
-    fn steps(&self, mut from: Exact, count: u32) -> Exact {
+    fn steps(&self, mut from: Exact, count: u64) -> Exact {
         if count > STEPS {
             return self.leap(from, count);
         }
@@ -49,7 +49,7 @@ impl Interval {
     }
 
     #[cold]
-    fn leap(&self, from: Exact, count: u32) -> Exact {
+    fn leap(&self, from: Exact, count: u64) -> Exact {
         let parts = u128::from(self.part) * u128::from(count) + u128::from(from.part);
         let carry = parts / u128::from(self.parts);
         let whole = u128::from(from.whole) + u128::from(self.whole) * u128::from(count) + carry;
@@ -98,7 +98,7 @@ impl Pacer {
             due: zero,
             interval: Interval::of(rate),
             full: zero,
-            slack: refill.leap(zero, burst.max(1) - 1).max(grain),
+            slack: refill.leap(zero, u64::from(burst.max(1)) - 1).max(grain),
             refill,
         }
     }
@@ -129,8 +129,22 @@ impl Pacer {
         }
         let now = Exact { whole: now.saturating_sub(self.start), part: 0 };
         self.sent += u64::from(count);
-        self.due = self.interval.steps(self.due, count);
-        self.full = self.refill.steps(self.full.max(now), count);
+        self.due = self.interval.steps(self.due, count.into());
+        self.full = self.refill.steps(self.full.max(now), count.into());
+    }
+
+    /// Lets go of the frames whose time has passed while none could be sent, but for the last of them; how many that is.
+    /// The schedule goes on as if they had been sent on time.
+    pub fn skip(&mut self, now: u64) -> u64 {
+        let elapsed = now.saturating_sub(self.start);
+        let Some(late) = elapsed.checked_sub(self.due.whole) else { return 0 };
+        let Interval { whole, part, parts } = self.interval;
+        // late - part of due < count x interval, in units of 1 / parts ns.
+        let late = (u128::from(late) * u128::from(parts)).saturating_sub(u128::from(self.due.part));
+        let interval = u128::from(whole) * u128::from(parts) + u128::from(part);
+        let passed = u64::try_from(late / interval).unwrap_or(u64::MAX);
+        self.due = self.interval.leap(self.due, passed);
+        passed
     }
 
     /// The first nanosecond at which [`due`](Self::due) is not 0, by the same clock. `u64::MAX` if never.
@@ -225,6 +239,25 @@ mod tests {
         departures
     }
 
+    /// A sender that could not send for 1 s goes on where the schedule is, and not faster.
+    #[test]
+    fn what_is_skipped_is_not_made_up_for() {
+        let rate = FrameRate::from_per_second(1_000).unwrap();
+        let mut pacer = Pacer::new(rate, rate.times(105, 100).unwrap(), 16, 500);
+        let before = run(&mut pacer, 500, 500 + SECOND - 1);
+        assert_eq!(before.len(), 1_000);
+        let back = 500 + 2 * SECOND + 300_000;
+        // Frames 1,000 to 2,000 were due by then; the last of them still goes.
+        assert_eq!(pacer.skip(back), 1_000);
+        assert_eq!(pacer.due(back, 64), 1);
+        pacer.sent(1, back);
+        assert_eq!(pacer.next_due(), 500 + 2 * SECOND + 1_000_000);
+        assert_eq!(pacer.skip(back), 0, "nothing is late");
+        assert_eq!(pacer.skip(0), 0);
+        let after = run(&mut pacer, back, 500 + 3 * SECOND - 1);
+        assert_eq!(after.len(), 999);
+    }
+
     #[test]
     fn nothing_is_due_before_the_start() {
         let pacer = Pacer::new(gigabit(64), gigabit(64), 32, 1_000);
@@ -310,7 +343,7 @@ mod tests {
             }
         }
         let slow = Interval::of(FrameRate::new(1, (1 << 62) - 1).unwrap());
-        assert_eq!(slow.steps(Exact { whole: 0, part: 0 }, u32::MAX).whole, u64::MAX);
+        assert_eq!(slow.steps(Exact { whole: 0, part: 0 }, u32::MAX.into()).whole, u64::MAX);
         assert_eq!(slow.steps(Exact { whole: 0, part: 0 }, 64).whole, u64::MAX);
     }
 
@@ -346,6 +379,24 @@ mod tests {
     }
 
     proptest! {
+        /// By multiplication: after skipping, exactly one frame of the schedule is due, unless none was.
+        #[test]
+        fn skipping_leaves_one_frame_due(
+            frames in 1u64..1 << 40, nanoseconds in 1u64..1 << 40, start in 0u64..1 << 40, later in 0u64..1 << 50,
+        ) {
+            let Some(rate) = FrameRate::new(frames, nanoseconds) else { return Ok(()) };
+            let mut pacer = Pacer::new(rate, rate, 2, start);
+            let now = start + later;
+            let skipped = pacer.skip(now);
+            let passed = u128::from(later) * u128::from(rate.frames()) / u128::from(rate.nanoseconds());
+            prop_assert_eq!(u128::from(skipped), passed);
+            prop_assert_eq!(pacer.due(now, 1), 1);
+            let next = u128::from(skipped + 1) * u128::from(rate.nanoseconds());
+            pacer.sent(1, now);
+            let due = next.div_ceil(u128::from(rate.frames())) + u128::from(start);
+            prop_assert!(pacer.next_due() >= u64::try_from(due).unwrap());
+        }
+
         #[test]
         fn pacer_is_the_model(
             (rate, ceiling) in rates(),

@@ -4,9 +4,10 @@
 //! | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |
 //! | 64 | 128 | 256 | 512 | 1024 | 1280 | 1518 | 2112 | 9000 | 16000 | the MTU, which has to be stated |
 //!
-//! Upper-case letters have the sizes that a table gives them (section 5); a genome with one of them is a custom one. Parts may be
-//! repeated (section 6.1): `20*abcd,5*ggga`, also written with `x` or `×`. Sizes are octets including FCS. No mix is the standard one, and what
-//! was measured with one says nothing about another (section 3): the genome is part of every result.
+//! Upper-case letters have the sizes that a table gives them (section 5); a genome with one of them is a custom
+//! one. Parts may be repeated (section 6.1): `20*abcd,5*ggga`, also written with `x` or `×`. Sizes are octets
+//! including FCS. No mix is the standard one, and what was measured with one says nothing about another (section
+//! 3): the genome is part of every result.
 
 use std::collections::BTreeMap;
 use std::fmt;
@@ -51,7 +52,8 @@ pub enum ParseGenomeError {
     Empty(String),
     /// A letter without a meaning.
     #[error(
-        "{letter:?} stands for no frame size: a to j and z do, and upper-case letters with a size behind the mix (AAAGG:A=64,G=1020)"
+        "{letter:?} stands for no frame size: a to j and z do, and upper-case letters with a size behind the mix \
+         (AAAGG:A=64,G=1020)"
     )]
     Letter {
         /// The letter.
@@ -65,7 +67,8 @@ pub enum ParseGenomeError {
     },
     /// A size given to a letter that has one, or that does not occur, or that is no size.
     #[error(
-        "{0:?} gives no size: write an upper-case letter of the mix (or z) and bytes including FCS, such as A=64, each once"
+        "{0:?} gives no size: write an upper-case letter of the mix (or z) and bytes including FCS, such as A=64, \
+         each once"
     )]
     Size(String),
     /// A number of repeats that is none.
@@ -134,8 +137,8 @@ impl Genome {
         self.table.keys().any(char::is_ascii_uppercase)
     }
 
-    /// Whether the notation of RFC 6985 sections 4 and 5 is meant for it: fewer than 100 frames. Longer ones are told by repeats
-    /// or proportions (section 6).
+    /// Whether the notation of RFC 6985 sections 4 and 5 is meant for it: fewer than 100 frames. Longer ones are
+    /// told by repeats or proportions (section 6).
     pub fn is_short(&self) -> bool {
         self.frames() < 100
     }
@@ -144,13 +147,13 @@ impl Genome {
 impl FromStr for Genome {
     type Err = ParseGenomeError;
 
-    /// `aaafg`, `20*abcd,5*ggga`, `AAAGG:A=64,G=1020`, `aaz:z=1500`; `IMIX - ` or `CUSTOM IMIX - ` may stand before it, and `×` or
-    /// `x` for `*`.
+    /// `aaafg`, `20*abcd,5*ggga`, `AAAGG:A=64,G=1020`, `aaz:z=1500`; `IMIX - ` or `CUSTOM IMIX - ` may stand before
+    /// it, and `×` or `x` for `*`.
     fn from_str(text: &str) -> Result<Genome, ParseGenomeError> {
         let empty = || ParseGenomeError::Empty(text.to_owned());
         let bare = text.trim();
-        let bare =
-            ["CUSTOM IMIX - ", "IMIX - "].iter().find_map(|name| bare.strip_prefix(name)).unwrap_or(bare);
+        let named = ["CUSTOM IMIX -", "IMIX -"].iter().find_map(|name| bare.strip_prefix(name));
+        let bare = named.unwrap_or(bare);
         let (letters, table) = bare.split_once(':').unwrap_or((bare, ""));
         let mut genome = Genome { parts: Vec::new(), table: BTreeMap::new() };
         for part in letters.split(',') {
@@ -238,7 +241,8 @@ impl fmt::Display for Genome {
 }
 
 impl Genome {
-    /// As RFC 6985 writes it in a report: `IMIX - aaafg`, `CUSTOM IMIX - AAAGG, A=64, G=1020`, `20 × abcd, 5 × ggga`.
+    /// As RFC 6985 writes it in a report: `IMIX - aaafg`, `CUSTOM IMIX - AAAGG, A=64, G=1020`, `20 × abcd, 5 ×
+    /// ggga`.
     pub fn report(&self) -> String {
         let name = if self.is_custom() { "CUSTOM IMIX" } else { "IMIX" };
         let parts: Vec<String> = self

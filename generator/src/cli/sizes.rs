@@ -7,8 +7,8 @@ use kitproof_common::line::{Genome, ParseGenomeError};
 
 use crate::procedure::plan::RFC2544_SIZES;
 
-/// Sizes beyond the standard frame: the examples of RFC 5180 section 5.1.1 for jumbo frames, behind 9018, the frame of an MTU
-/// of 9,000 (common practice).
+/// Sizes beyond the standard frame: the examples of RFC 5180 section 5.1.1 for jumbo frames, behind 9018, the frame
+/// of an MTU of 9,000 (common practice).
 pub const JUMBO_SIZES: [u16; 5] = [2048, 4096, 8192, 9018, 9216];
 
 /// What `--frame-size` may say.

@@ -1,12 +1,12 @@
 //! A queue that fills because two clocks differ, told from one that an overload fills.
 //!
-//! Two legal Ethernet clocks may be 200 ppm apart (RFC 8238 section 5). At full load a box with a MAC whose way out is slower
-//! than its way in stores the surplus: latency climbs in a straight line, and once the buffer is full frames are lost, as many
-//! as the surplus. Nothing is wrong with such a box. Per second of the trial the queue grows by (in - out) / out seconds, so
-//! that 1,000 ns of climb a second are 1 ppm.
+//! Two legal Ethernet clocks may be 200 ppm apart (RFC 8238 section 5). At full load a box with a MAC whose way out
+//! is slower than its way in stores the surplus: latency climbs in a straight line, and once the buffer is full
+//! frames are lost, as many as the surplus. Nothing is wrong with such a box. Per second of the trial the queue
+//! grows by (in - out) / out seconds, so that 1,000 ns of climb a second are 1 ppm.
 //!
-//! A load below nominal leaves that much less for clocks to spoil: at 99.99 % an excess of 100 ppm takes clocks that are 200
-//! ppm apart. What would take more is an overload: the box forwards less than the line carries.
+//! A load below nominal leaves that much less for clocks to spoil: at 99.99 % an excess of 100 ppm takes clocks
+//! that are 200 ppm apart. What would take more is an overload: the box forwards less than the line carries.
 
 use std::fmt;
 
@@ -38,8 +38,8 @@ pub struct Moment {
 /// What a climb is.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Climb {
-    /// Fewer moments before the first loss than are needed: a queue that fills as fast as that is no matter of clocks unless it
-    /// is very short.
+    /// Fewer moments before the first loss than are needed: a queue that fills as fast as that is no matter of
+    /// clocks unless it is very short.
     TooFewMoments,
     /// Latency does not climb, beyond what its uncertainty allows.
     Level,
@@ -67,8 +67,8 @@ pub struct Parts {
     pub uncertainty: f64,
 }
 
-/// Judges a climb at a load, in percent of nominal line rate. `own` is the climb of the pair alone (its own queue), in ppm, from
-/// a reference at the same load; none is taken for 0. Moments in order of time.
+/// Judges a climb at a load, in percent of nominal line rate. `own` is the climb of the pair alone (its own queue),
+/// in ppm, from a reference at the same load; none is taken for 0. Moments in order of time.
 pub fn climb(moments: &[Moment], load: Percent, own: Option<Parts>) -> Climb {
     let until = moments.iter().position(|moment| moment.lost > 0);
     let before = &moments[..until.unwrap_or(moments.len())];
@@ -157,8 +157,8 @@ mod tests {
 
     use super::*;
 
-    /// A box that sends `ppm` slower than it is offered frames of 1518 bytes at 1 Gb/s, with a buffer of `frames`; latency by
-    /// counting the frames in it, once a second.
+    /// A box that sends `ppm` slower than it is offered frames of 1518 bytes at 1 Gb/s, with a buffer of `frames`;
+    /// latency by counting the frames in it, once a second.
     fn filling(ppm: f64, frames: f64, seconds: u32, noise: impl Fn(u32) -> f64) -> Vec<Moment> {
         let rate = line_frame_rate(LineRate(1_000_000_000), 1518).per_second();
         (0..seconds)

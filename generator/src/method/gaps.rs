@@ -1,10 +1,11 @@
 //! Where arrivals stopped: a bounded recorder for the receive loop.
 //!
-//! Told of every arrival; constant work, no allocation after [`GapRecorder::new`]. It keeps the frame before and the frame after
-//! each pause of at least a threshold, as many as it has room for; of those beyond it keeps the number and the longest.
+//! Told of every arrival; constant work, no allocation after [`GapRecorder::new`]. It keeps the frame before and
+//! the frame after each pause of at least a threshold, as many as it has room for; of those beyond it keeps the
+//! number and the longest.
 //!
-//! Only a frame with a higher number than any before counts as an arrival. A copy, or one that was held back and comes late,
-//! does not end a pause.
+//! Only a frame with a higher number than any before counts as an arrival. A copy, or one that was held back and
+//! comes late, does not end a pause.
 
 /// A frame as the receiving end saw it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

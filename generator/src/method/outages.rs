@@ -1,23 +1,24 @@
 //! Outages of one direction, from the pauses its receiving end recorded, what its sending end offered, and carrier.
 //!
-//! An outage is a pause in arrivals of at least the recorder's threshold in which frames are missing, or in which the sending end
-//! could not offer any because its carrier was gone. A pause in which nothing is missing is none: frames were held up (a stall of
-//! the host counts so) or nothing came in to be forwarded.
+//! An outage is a pause in arrivals of at least the recorder's threshold in which frames are missing, or in which
+//! the sending end could not offer any because its carrier was gone. A pause in which nothing is missing is none:
+//! frames were held up (a stall of the host counts so) or nothing came in to be forwarded.
 //!
 //! Its length by two methods (RFC 6201 section 1.3), which are shown beside each other with their difference:
 //!
 //! - timestamp: first arrival after less last arrival before, one clock, no matter what was offered meanwhile;
-//! - frame loss: frames lost ÷ rate. A Linux port offers nothing without carrier, so that this falls short by the frames
-//!   that were not offered; these are counted from the departures on either side.
+//! - frame loss: frames lost ÷ rate. A Linux port offers nothing without carrier, so that this falls short by the
+//!   frames that were not offered; these are counted from the departures on either side.
 //!
-//! A copper tap that loses power makes one outage when its relays fall and another when power returns. Nothing is subtracted
-//! from either: unlike the box of RFC 6201 section 4.3.1 it forwards without power.
+//! A copper tap that loses power makes one outage when its relays fall and another when power returns. Nothing is
+//! subtracted from either: unlike the box of RFC 6201 section 4.3.1 it forwards without power.
 
 use kitproof_common::line::FrameRate;
 
 use super::gaps::{Arrival, Gap, Recorded};
 
-/// The shortest pause that is called an outage, unless frames are so far apart that it would be fewer than [`INTERVALS`] of them.
+/// The shortest pause that is called an outage, unless frames are so far apart that it would be fewer than
+/// [`INTERVALS`] of them.
 pub const SHORTEST_NS: u64 = 1_000_000;
 /// Frame intervals that a pause has to have.
 pub const INTERVALS: u64 = 10;
@@ -43,7 +44,8 @@ pub enum End {
     Receiving,
 }
 
-/// A change of carrier at one end, in nanoseconds brought to the clock of the arrivals. In order of time for each end.
+/// A change of carrier at one end, in nanoseconds brought to the clock of the arrivals. In order of time for each
+/// end.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct CarrierChange {
     pub end: End,
@@ -104,14 +106,15 @@ pub struct Outage {
     pub kind: Kind,
     /// Departure of the last frame before, in nanoseconds after the first departure; 0 where there was none before.
     pub start_ns: u64,
-    /// By the timestamp method. At least so long where frames never came back, and on the sender's clock where none had
-    /// come before.
+    /// By the timestamp method. At least so long where frames never came back, and on the sender's clock where none
+    /// had come before.
     pub by_timestamp_ns: u64,
     /// By the frame-loss method.
     pub by_frame_loss_ns: u64,
     /// Offered and lost.
     pub frames_lost: u64,
-    /// Of these, the most that may have been on their way between the sender's count and the wire when carrier went.
+    /// Of these, the most that may have been on their way between the sender's count and the wire when carrier
+    /// went.
     pub uncertain_frames: u64,
     /// Should have been offered meanwhile and were not.
     pub frames_not_offered: u64,
@@ -247,8 +250,8 @@ fn at_the_end(observed: &Observed<'_>) -> Option<Pause> {
     })
 }
 
-/// The first time an end was without carrier within a pause. Its times were brought from another clock, and carrier is noticed
-/// late: the threshold is allowed for on either side.
+/// The first time an end was without carrier within a pause. Its times were brought from another clock, and carrier
+/// is noticed late: the threshold is allowed for on either side.
 fn down(observed: &Observed<'_>, pause: &Pause, end: End) -> Option<Down> {
     let slack = observed.recorded.threshold_ns;
     let (from, to) = (pause.from_ns.saturating_sub(slack), pause.to_ns.saturating_add(slack));
@@ -300,8 +303,8 @@ fn outage(observed: &Observed<'_>, pause: &Pause) -> Outage {
     }
 }
 
-/// Frames that were counted as offered and may never have been on the wire: those in flight when the sender's carrier went, and
-/// those it took in between the first sign of it and its own.
+/// Frames that were counted as offered and may never have been on the wire: those in flight when the sender's
+/// carrier went, and those it took in between the first sign of it and its own.
 fn uncertain(observed: &Observed<'_>, pause: &Pause, sender: Option<Down>, receiver: Option<Down>) -> u64 {
     let Some(own) = sender else { return 0 };
     let first = receiver.map_or(own.from_ns, |other| other.from_ns.min(own.from_ns));

@@ -1,10 +1,11 @@
-//! What kind of box: how often the chain stores a whole frame before it sends it on, told from latency against frame size.
+//! What kind of box: how often the chain stores a whole frame before it sends it on, told from latency against
+//! frame size.
 //!
-//! Each store-and-forward stage adds the serialisation of the frame, 8 bit / line rate an octet: 8 ns at 1 Gb/s, and in a round
-//! trip each stage that works in both directions does so twice. What forwards a frame while it still arrives (a patch, a tap,
-//! a converter without a MAC) adds the same to every size. The pair has a slope of its own (its ports store frames too), so
-//! that there is no count without a reference: the two are subtracted size by size, which also takes off whatever of the pair
-//! is no straight line.
+//! Each store-and-forward stage adds the serialisation of the frame, 8 bit / line rate an octet: 8 ns at 1 Gb/s,
+//! and in a round trip each stage that works in both directions does so twice. What forwards a frame while it still
+//! arrives (a patch, a tap, a converter without a MAC) adds the same to every size. The pair has a slope of its own
+//! (its ports store frames too), so that there is no count without a reference: the two are subtracted size by
+//! size, which also takes off whatever of the pair is no straight line.
 
 use std::fmt;
 

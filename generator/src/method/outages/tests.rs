@@ -9,7 +9,8 @@ const SECOND: u64 = 1_000_000_000;
 /// The receiver's clock is this far ahead, delay included.
 const SHIFT: u64 = 77 * SECOND;
 
-/// An invented direction: frames at a rate, dark times in which what is offered is lost, silent times in which nothing is.
+/// An invented direction: frames at a rate, dark times in which what is offered is lost, silent times in which
+/// nothing is.
 struct Wire {
     rate: FrameRate,
     planned: u64,
@@ -177,7 +178,8 @@ fn a_link_that_was_down_when_it_began() {
 
 #[test]
 fn pauses_without_loss_are_no_outages() {
-    // The sender was silent for a while, and nobody lost carrier: a stall of its host, or nothing came in to be returned.
+    // The sender was silent for a while, and nobody lost carrier: a stall of its host, or nothing came in to be
+    // returned.
     let mut wire = Wire::new(10_000, 10);
     wire.silent = vec![(3 * SECOND, 4 * SECOND)];
     let found = find(&wire.run(), &[], 0);

@@ -5,6 +5,8 @@
 //! by RFC 2544). A burst that proved nothing about the kit is offered again; a search that cannot get past such a
 //! burst yields no value, and the report counts it.
 //!
+//! One frame size at a time: RFC 9004 section 3 forbids mixes of sizes here.
+//!
 //! What a burst shows of the buffer needs the throughput, because the buffer empties while it fills (RFC 9004
 //! section 6.4).
 

@@ -16,7 +16,7 @@
 use std::fmt;
 use std::time::Duration;
 
-use kitproof_common::line::{FrameRate, LineRate, Load, Percent, line_frame_rate};
+use kitproof_common::line::{FrameRate, LineRate, Load, LoadError, Percent, line_frame_rate};
 
 use super::estimate::{Estimate, Waits};
 use super::letter::{self, Letter};
@@ -26,6 +26,9 @@ use super::step::{Came, Finding, Method, Offer, REPEATS, Trial};
 pub const RESOLUTION: Percent = Percent::from_millionths(100_000);
 /// How often the search believes that a loss was an accident.
 pub const SECOND_LOOKS: u32 = 2;
+
+/// Fewer frames make no rate.
+const FEWEST_FRAMES: u64 = 2;
 
 const STANDARD: &str = "RFC 2544 section 26.1";
 
@@ -47,6 +50,22 @@ pub struct Parameters {
     pub repeats: u32,
 }
 
+/// Parameters that no search can be made with.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum Unfit {
+    #[error(
+        "a resolution of {resolution} finds nothing up to {start}: ask for more than 0% and no more than that"
+    )]
+    Resolution { resolution: Percent, start: Percent },
+    #[error(transparent)]
+    Load(#[from] LoadError),
+    #[error(
+        "the lowest load, {lowest}, is less than two frames of {frame_size} bytes in {seconds} s: longer trials, or a \
+         coarser resolution"
+    )]
+    TooFew { lowest: Percent, frame_size: u16, seconds: f64 },
+}
+
 impl Parameters {
     /// From 100 % down to 0.1 % in trials of ten seconds, confirmed by one of 60.
     pub fn new(frame_size: u16, line: LineRate) -> Parameters {
@@ -59,6 +78,28 @@ impl Parameters {
             full_duration: letter::TRIAL,
             repeats: REPEATS,
         }
+    }
+
+    /// Whether every load of the search can be offered.
+    ///
+    /// # Errors
+    /// What cannot, and what to ask for instead.
+    pub fn check(&self) -> Result<(), Unfit> {
+        if self.resolution.millionths() == 0 || self.resolution > self.start {
+            return Err(Unfit::Resolution { resolution: self.resolution, start: self.start });
+        }
+        Load::Percent(self.start).rate(self.line, self.frame_size)?;
+        let lowest = self.load(1);
+        let rate = Load::Percent(lowest).rate(self.line, self.frame_size)?;
+        let ns = u64::try_from(self.step_duration.as_nanos()).unwrap_or(u64::MAX);
+        if rate.frames_in(ns) < FEWEST_FRAMES {
+            return Err(Unfit::TooFew {
+                lowest,
+                frame_size: self.frame_size,
+                seconds: self.step_duration.as_secs_f64(),
+            });
+        }
+        Ok(())
     }
 
     /// Loads there are, at least one. A resolution of nothing counts as its finest.

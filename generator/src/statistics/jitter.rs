@@ -78,6 +78,16 @@ mod tests {
         assert!((after[15].0 - 103.028139).abs() < 1e-6, "{}", after[15].0);
     }
 
+    /// Calculated apart from the C of appendix A.8: a swing of 10 settles at 9, because what is kept sixteenfold is
+    /// rounded.
+    #[test]
+    fn the_integer_form_rounds_as_written() {
+        let swinging: Vec<u32> = (0..=60).map(|i| 10 * (i % 2)).collect();
+        let after: Vec<u32> = both(&swinging).into_iter().map(|(_, units)| units).collect();
+        assert_eq!(after[..20], [0, 1, 1, 2, 2, 3, 3, 4, 4, 4, 5, 5, 5, 5, 6, 6, 6, 6, 7, 7]);
+        assert_eq!(after[59], 9);
+    }
+
     #[test]
     fn one_arrival_is_no_sample() {
         let mut jitter = Interarrival::default();

@@ -170,6 +170,26 @@ fn the_last_step_is_the_starting_load_itself() {
 }
 
 #[test]
+fn what_cannot_be_searched_is_refused() {
+    let fit = Parameters::new(1518, LineRate(10_000_000));
+    assert_eq!(fit.check(), Ok(()));
+    let text = |parameters: Parameters| parameters.check().unwrap_err().to_string();
+    let finer = Percent::from_millionths(10_000);
+    assert_eq!(
+        text(Parameters { resolution: finer, ..fit }),
+        "the lowest load, 0.01%, is less than two frames of 1518 bytes in 10 s: longer trials, or a coarser resolution"
+    );
+    let none = Percent::from_millionths(0);
+    for (resolution, start) in [(none, Percent::FULL), (RESOLUTION, none), (Percent::FULL, Percent::RFC8239)]
+    {
+        let unfit = Parameters { resolution, start, ..fit }.check();
+        assert_eq!(unfit, Err(Unfit::Resolution { resolution, start }));
+    }
+    let over = Parameters { start: Percent::from_millionths(110_000_000), ..fit };
+    assert!(matches!(over.check(), Err(Unfit::Load(LoadError::OverLine { .. }))));
+}
+
+#[test]
 fn what_is_shortened_says_so() {
     let mut parameters = Parameters::new(SIZE, GIGABIT);
     assert!(Search::new(parameters).letter(&Waits::default()).is_met());

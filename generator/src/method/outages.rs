@@ -118,7 +118,7 @@ pub struct Outage {
     pub uncertain_frames: u64,
     /// Should have been offered meanwhile and were not.
     pub frames_not_offered: u64,
-    /// How long each end was without carrier meanwhile, if it was; `None` for ever.
+    /// When and how long each end was without carrier meanwhile; `None` if it was not.
     pub sender_down: Option<Down>,
     pub receiver_down: Option<Down>,
     /// Whether all that is missing may be the pair's own drops.

@@ -136,7 +136,8 @@ fn finding(missing: u64, verdict: &Verdict) -> Finding {
     if says(Bears::Fail, &["lost_", "corrupted"]) {
         return Finding::LostInKit;
     }
-    let load_missed = unproven(&["load_missed", "load_stalled", "no_load"]);
+    // Flow control lowers the load without a word (RFC 2285 section 3.5.4).
+    let load_missed = unproven(&["load_missed", "load_stalled", "no_load", "paused"]);
     let any = verdict.reasons.iter().any(|reason| reason.bears == Bears::Unproven)
         || verdict.verdict == Outcome::Unproven;
     match (missing, load_missed, any) {
@@ -251,6 +252,9 @@ mod tests {
         let mut bursty = facts(7, 0);
         bursty.account.longest_burst.sent = 400;
         assert_eq!(came(&bursty).finding, Finding::LoadNotOffered);
+        let mut paused = facts(0, 0);
+        paused.pauses.push(crate::verdict::Pauses { received: Some(3), ..Default::default() });
+        assert_eq!(came(&paused).finding, Finding::LoadNotOffered);
         let mut cut = facts(0, 0);
         cut.cut_short = Some("interrupted".into());
         assert_eq!(came(&cut).finding, Finding::NotJudged);

@@ -5,7 +5,7 @@
 //! bracket trusts each answer for good, so each answer is made worth it:
 //!
 //! - a trial that proves nothing about the kit is offered again, up to [`REPEATS`] times; if it still proves
-//!   nothing, that load is the *pair's* limit and never the kit's;
+//!   nothing, that load is the *pair's* limit and never the kit's. A link that goes down each time ends the search;
 //! - the load just above the result must lose frames twice. If the second trial there loses none, the first was an
 //!   accident: the search goes on above, at most [`SECOND_LOOKS`] times;
 //! - the result is confirmed by a trial of full length. If that one loses, the search goes on below it with trials
@@ -257,6 +257,8 @@ pub struct Search {
     losses: u32,
     descent: u64,
     second_looks: u32,
+    /// The link goes down, whatever the load.
+    link_is_down: bool,
     trials: u64,
     unproven_trials: u64,
     contradictions: Vec<Percent>,
@@ -282,6 +284,7 @@ impl Search {
             losses: 0,
             descent: 1,
             second_looks: 0,
+            link_is_down: false,
             trials: 0,
             unproven_trials: 0,
             contradictions: Vec::new(),
@@ -369,6 +372,12 @@ impl Search {
 
     fn gave_up(&mut self, why: Finding) {
         let limit = Limit::Pair { why, offered_fps: self.pair_offered_fps };
+        if why == Finding::LinkLost {
+            // No lower load would tell more.
+            self.link_is_down = true;
+            self.limits.push((self.step, limit));
+            return;
+        }
         match self.purpose {
             Purpose::Narrow => self.limits.push((self.step, limit)),
             // The first loss stands.
@@ -382,6 +391,10 @@ impl Search {
         let ceiling = self.ceiling();
         self.unproven_here = 0;
         self.purpose = Purpose::Narrow;
+        if self.link_is_down {
+            self.step = 0;
+            return;
+        }
         if ceiling > self.clean + 1 {
             self.step = self.between(ceiling);
             return;
@@ -431,7 +444,7 @@ impl Search {
             let kit = |limit: &&(u64, Limit)| matches!(limit.1, Limit::Kit { .. });
             self.limits.iter().rev().find(kit).map(|(step, _)| self.parameters.load(*step))
         };
-        match (rate(self.clean), self.limits.last()) {
+        match (rate(self.confirmed), self.limits.last()) {
             (proven, Some((step, Limit::Pair { why, offered_fps }))) => Found::NotProven {
                 proven,
                 fails_at: self.parameters.load(*step),

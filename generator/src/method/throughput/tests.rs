@@ -129,6 +129,21 @@ fn a_pair_that_never_works_proves_nothing() {
 }
 
 #[test]
+fn a_link_that_goes_down_each_time_ends_the_search() {
+    let mut search = search();
+    let log = run(&mut search, 9, |number, trial| {
+        let came = forwards(200.0).answers(trial);
+        // The short trial passes, the link falls in every confirmation.
+        if number == 0 { came } else { spoiled(came, Finding::LinkLost) }
+    });
+    assert_eq!(log.len(), 2 + REPEATS as usize);
+    assert_eq!(
+        search.report().to_string(),
+        "throughput not proven at 512 bytes: nothing is proven, and at 100% the link went down"
+    );
+}
+
+#[test]
 fn a_limit_of_the_pair_below_the_kits_names_both() {
     let mut search = search();
     let most = search.most_trials();

@@ -5,6 +5,7 @@ pub mod options;
 pub mod preflight;
 pub mod progress;
 pub mod prove;
+pub mod sizes;
 pub mod tune;
 
 use std::io::Write;

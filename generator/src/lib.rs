@@ -1,11 +1,14 @@
 //! The generator: drives traffic through a chain of kit and judges what came home.
 //!
 //! Dependencies run one way: [`procedure`] (policy over trials) → [`engine`] (the hot loops of one trial) →
-//! `kitproof-common`. [`verdict`] is pure arithmetic over counts; the command line sits on top.
+//! `kitproof-common`. [`method`], [`verdict`] and [`statistics`] are pure: what to offer next, what the counts prove, what
+//! samples come to. The command line sits on top.
 
 pub mod cli;
 pub mod demo;
 pub mod engine;
+pub mod method;
 pub mod procedure;
 pub mod report;
+pub mod statistics;
 pub mod verdict;

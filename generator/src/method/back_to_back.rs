@@ -49,7 +49,9 @@ pub struct Parameters {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 pub enum NoBurst {
     /// RFC 9004 section 5.
-    #[error("no throughput is known at this frame size: run the throughput search first (RFC 9004 section 5)")]
+    #[error(
+        "no throughput is known at this frame size: run the throughput search first (RFC 9004 section 5)"
+    )]
     NoThroughput,
     /// RFC 9004 section 6.1.
     #[error("the throughput is all the line carries: no burst can fill a buffer (RFC 9004 section 6.1)")]
@@ -116,10 +118,15 @@ impl Parameters {
 #[derive(Debug, Clone, PartialEq)]
 pub enum Found {
     /// The benchmark (mean) with least, greatest and standard deviation, in frames, and what it shows of the buffer.
-    Bursts { frames: Summary, buffer: Buffer },
+    Bursts {
+        frames: Summary,
+        buffer: Buffer,
+    },
     /// A burst of the limit lost nothing: the longest burst is at least so many frames, and the buffer is not measured
     /// (RFC 9004 section 6.2: results near the limit are not valid).
-    AtTheLimit { frames: u64 },
+    AtTheLimit {
+        frames: u64,
+    },
     /// No search came to an end that the kit had set.
     PairIsTheLimit {
         /// The longest burst of which nothing was lost.

@@ -123,7 +123,8 @@ pub fn recovery(offered: &Offered, losses: &[LossAt]) -> Recovery {
         }
         return Recovery::After { seconds: 0.0, uncertainty_s: interval_ns / 1e9 };
     }
-    let late: u64 = losses.iter().filter(|loss| loss.last_ns >= offered.lowered_ns).map(|loss| loss.frames).sum();
+    let late: u64 =
+        losses.iter().filter(|loss| loss.last_ns >= offered.lowered_ns).map(|loss| loss.frames).sum();
     if offered.by_pair > 0 && (offered.by_pair >= total || offered.by_pair >= last_period(losses).min(late)) {
         return Recovery::Unproven { at_most_s: Some(after_s) };
     }
@@ -190,10 +191,7 @@ mod tests {
             recovery(&offered(0), &[loss(1.0, 59.9, 500)]),
             Recovery::After { seconds: 0.0, .. }
         ));
-        assert_eq!(
-            recovery(&offered(0), &[loss(1.0, 119.9995, 500)]),
-            Recovery::Never { watched_s: 60.0 }
-        );
+        assert_eq!(recovery(&offered(0), &[loss(1.0, 119.9995, 500)]), Recovery::Never { watched_s: 60.0 });
         let unknown = Offered { all_known: false, ..offered(0) };
         assert_eq!(recovery(&unknown, &[loss(1.0, 2.0, 5)]), Recovery::Unproven { at_most_s: None });
     }

@@ -327,7 +327,7 @@ UNPROVEN  64 bytes: The reflector's counts were not heard, so that losses cannot
         let mut result = sample::passed();
         result.verdict = None;
         result.trials.clear();
-        assert_eq!(lines(&result)[1], "   C O M P L E T E   0 frames offered.");
+        assert_eq!(lines(&result)[1], "   C O M P L E T E   0 frames offered in 0 trials.");
     }
 
     #[test]

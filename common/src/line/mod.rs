@@ -8,12 +8,14 @@
 //! | --- | --- |
 //! | `rate` | [`LineRate`], [`FrameRate`], [`line_frame_rate`] |
 //! | `load` | [`Load`]: what a person asks for, and the rate it means on a given line |
+//! | `genome` | [`Genome`]: a mix of frame sizes (RFC 6985) |
 //! | `ratio` | [`Ratio`]: a small exact share, such as 200 ppm |
 //! | `pacer` | [`Pacer`]: which frames may depart now |
 //! | `offered` | [`OfferedMeter`]: what did depart, and how evenly |
 //! | [`tolerance`] | what clocks that differ by some ppm do to a load near line rate |
 
 mod decimal;
+mod genome;
 mod load;
 mod offered;
 mod pacer;
@@ -23,6 +25,7 @@ pub mod tolerance;
 #[cfg(test)]
 mod vectors;
 
+pub use genome::{Genome, ParseGenomeError};
 pub use load::{Load, LoadError, ParseLoadError, Percent};
 pub use offered::{OddWindow, Offered, OfferedMeter, WINDOW_NS, Windows};
 pub use pacer::Pacer;

@@ -6,6 +6,7 @@ pub mod preflight;
 pub mod procedures;
 pub mod progress;
 pub mod prove;
+pub mod sizes;
 pub mod tune;
 
 use std::io::Write;

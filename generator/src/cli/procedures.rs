@@ -99,6 +99,10 @@ pub struct BackToBack {
     #[arg(long, value_name = "TIME", default_value = "30s", value_parser = duration)]
     pub longest: Duration,
 
+    /// Silence after a burst, once the chain's buffer has drained (RFC 9004 section 6.2)
+    #[arg(long, value_name = "TIME", default_value = "2s", value_parser = duration)]
+    pub listen: Duration,
+
     /// The throughput of the chain, where it is known [default: it is searched for first]
     #[arg(long, value_name = "LOAD")]
     pub throughput: Option<Load>,
@@ -123,6 +127,7 @@ impl BackToBack {
         let options = back_to_back::Options {
             values: self.values,
             longest: self.longest,
+            listen: self.listen,
             throughput: self.throughput,
             search: self.searching.options(),
         };

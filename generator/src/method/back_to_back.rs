@@ -1,11 +1,12 @@
-//! Back-to-back frames (RFC 1242 section 3.1, RFC 2544 section 26.4 as RFC 9004 updates it): the longest burst at the
-//! shortest gap, from idle, of which no frame is lost.
+//! Back-to-back frames (RFC 1242 section 3.1, RFC 2544 section 26.4 as RFC 9004 updates it): the longest burst at
+//! the shortest gap, from idle, of which no frame is lost.
 //!
-//! One value is the end of a search of its own between nothing and the limit; the benchmark is the mean of many (50 by
-//! RFC 2544). A burst that proved nothing about the kit is offered again; a search that cannot get past such a burst yields no
-//! value, and the report counts it.
+//! One value is the end of a search of its own between nothing and the limit; the benchmark is the mean of many (50
+//! by RFC 2544). A burst that proved nothing about the kit is offered again; a search that cannot get past such a
+//! burst yields no value, and the report counts it.
 //!
-//! What a burst shows of the buffer needs the throughput, because the buffer empties while it fills (RFC 9004 section 6.4).
+//! What a burst shows of the buffer needs the throughput, because the buffer empties while it fills (RFC 9004
+//! section 6.4).
 
 use std::time::Duration;
 
@@ -106,7 +107,8 @@ impl Parameters {
         u64::from((self.steps() + 1).next_power_of_two().ilog2()) + 1
     }
 
-    /// What a kit that stores the whole surplus of a burst needs to send the rest of it, and the silence after that.
+    /// What a kit that stores the whole surplus of a burst needs to send the rest of it, and the silence after
+    /// that.
     fn silence(&self, frames: u64) -> Duration {
         let stored = frames as f64 * (1.0 - self.throughput.per_second() / self.maximum().per_second());
         let drain = Duration::try_from_secs_f64(stored / self.throughput.per_second());
@@ -117,18 +119,19 @@ impl Parameters {
 /// What the values come to.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Found {
-    /// The benchmark (mean) with least, greatest and standard deviation, in frames, and what it shows of the buffer.
+    /// The benchmark (mean) with least, greatest and standard deviation, in frames, and what it shows of the
+    /// buffer.
     Bursts {
         frames: Summary,
         buffer: Buffer,
     },
-    /// A burst of the limit lost nothing: the longest burst is at least so many frames, and the buffer is not measured
-    /// (RFC 9004 section 6.2: results near the limit are not valid).
+    /// A burst of the limit lost nothing: the longest burst is at least so many frames, and the buffer is not
+    /// measured (RFC 9004 section 6.2: results near the limit are not valid).
     AtTheLimit {
         frames: u64,
     },
     /// No search came to an end that the kit had set.
-    PairIsTheLimit {
+    NotProven {
         /// The longest burst of which nothing was lost.
         clean: u64,
     },
@@ -161,15 +164,16 @@ pub struct Buffer {
 }
 
 impl Buffer {
-    /// From the mean burst in frames, the maximum rate of the line and the measured throughput, both frames a second.
+    /// From the mean burst in frames, the maximum rate of the line and the measured throughput, both frames a
+    /// second.
     pub fn of(burst: f64, maximum_fps: f64, throughput_fps: f64) -> Buffer {
         let implied_s = burst / maximum_fps;
         let corrected_s = (implied_s - implied_s * throughput_fps / maximum_fps).max(0.0);
         Buffer { implied_s, corrected_s, corrected_frames: corrected_s * maximum_fps }
     }
 
-    /// RFC 9004 section 7: the time of the buffer at the rate at which the frames did arrive, where that is known to be less
-    /// than the maximum.
+    /// RFC 9004 section 7: the time of the buffer at the rate at which the frames did arrive, where that is known
+    /// to be less than the maximum.
     pub fn actual_s(&self, maximum_fps: f64, actual_fps: f64) -> f64 {
         self.corrected_s * maximum_fps / actual_fps
     }
@@ -254,7 +258,7 @@ impl Bursts {
                     self.parameters.throughput.per_second(),
                 ),
             },
-            None => Found::PairIsTheLimit { clean: self.longest_clean },
+            None => Found::NotProven { clean: self.longest_clean },
         }
     }
 }
@@ -346,7 +350,8 @@ mod tests {
         Box { forwards_fps: FPS as f64, stores: frames }
     }
 
-    /// Calculated by RFC 9004 section 6.4 and section 7: 1 Gb/s, 64 bytes, burst of 5,000, throughput 1,200,000 frames/s.
+    /// Calculated by RFC 9004 section 6.4 and section 7: 1 Gb/s, 64 bytes, burst of 5,000, throughput 1,200,000
+    /// frames/s.
     #[test]
     fn the_corrected_buffer_time() {
         let maximum = line_frame_rate(GIGABIT, 64).per_second();
@@ -378,7 +383,8 @@ mod tests {
         assert_eq!(report.step, 1);
     }
 
-    /// A buffer of 968 frames at 1,200,000 frames/s takes a burst of 5,000 at 1 Gb/s, and the correction leads back to it.
+    /// A buffer of 968 frames at 1,200,000 frames/s takes a burst of 5,000 at 1 Gb/s, and the correction leads back
+    /// to it.
     #[test]
     fn the_buffer_of_a_simulated_box_is_found() {
         let mut bursts = Bursts::new(parameters());
@@ -433,8 +439,8 @@ mod tests {
     }
 
     proptest! {
-        /// A pair that spoils bursts, never more than are repeated, changes no value; one that spoils some length for good
-        /// yields no value that the kit did not set.
+        /// A pair that spoils bursts, never more than are repeated, changes no value; one that spoils some length
+        /// for good yields no value that the kit did not set.
         #[test]
         fn spoiled_bursts_are_never_the_kits(
             buffer in 0.5..20_000.0f64,

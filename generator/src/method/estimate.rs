@@ -45,8 +45,8 @@ impl Waits {
     }
 }
 
-/// How long a procedure takes. The upper figure holds for any kit while the far end answers, no frame trickles in late (each
-/// that does begins the residual wait anew) and the pair spoils no trial (each is offered again).
+/// How long a procedure takes. The upper figure holds for any kit while the far end answers, no frame trickles in
+/// late (each that does begins the residual wait anew) and the pair spoils no trial (each is offered again).
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub struct Estimate {
     pub likely: Duration,

@@ -1,8 +1,8 @@
-//! Frame loss rate (RFC 1242 section 3.6, RFC 2544 section 26.3): from the highest load down, until two loads in a row lose
-//! nothing. At each load it is (offered - received) x 100 / offered.
+//! Frame loss rate (RFC 1242 section 3.6, RFC 2544 section 26.3): from the highest load down, until two loads in a
+//! row lose nothing. At each load it is (offered - received) x 100 / offered.
 //!
-//! A load whose trials all proved nothing stays in the report with bounds on what the kit may have lost, and is no part of
-//! the two in a row.
+//! A load whose trials all proved nothing stays in the report with bounds on what the kit may have lost, and is no
+//! part of the two in a row.
 
 use std::time::Duration;
 
@@ -90,7 +90,8 @@ pub struct Report {
     pub complete: bool,
 }
 
-/// (offered - received) x 100 / offered, percent; `None` if nothing was offered. Never below 0: a copy is no frame more.
+/// (offered - received) x 100 / offered, percent; `None` if nothing was offered. Never below 0: a copy is no frame
+/// more.
 pub fn loss_percent(offered: u64, received: u64) -> Option<f64> {
     (offered > 0).then(|| offered.saturating_sub(received) as f64 * 100.0 / offered as f64)
 }

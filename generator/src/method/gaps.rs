@@ -1,1 +1,184 @@
-//! to come
+//! Where arrivals stopped: a bounded recorder for the receive loop.
+//!
+//! Told of every arrival; constant work, no allocation after [`GapRecorder::new`]. It keeps the frame before and
+//! the frame after each pause of at least a threshold, as many as it has room for; of those beyond it keeps the
+//! number and the longest.
+//!
+//! Only a frame with a higher number than any before counts as an arrival. A copy, or one that was held back and
+//! comes late, does not end a pause.
+
+/// A frame as the receiving end saw it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Arrival {
+    pub sequence: u64,
+    /// When it left, nanoseconds on the sender's clock.
+    pub departure_ns: u64,
+    /// When it came, nanoseconds on the receiver's clock.
+    pub arrival_ns: u64,
+}
+
+/// A pause between two arrivals.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Gap {
+    /// The last frame before.
+    pub before: Arrival,
+    /// The first frame after.
+    pub after: Arrival,
+}
+
+impl Gap {
+    /// Nanoseconds between the two arrivals.
+    pub fn length_ns(&self) -> u64 {
+        self.after.arrival_ns.saturating_sub(self.before.arrival_ns)
+    }
+
+    /// Numbers between the two.
+    pub fn missing(&self) -> u64 {
+        self.after.sequence - self.before.sequence - 1
+    }
+}
+
+/// What was recorded.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Recorded {
+    /// Shorter pauses were not looked at, nanoseconds.
+    pub threshold_ns: u64,
+    pub first: Option<Arrival>,
+    pub last: Option<Arrival>,
+    /// In order of time: the first of them, as many as there was room for.
+    pub gaps: Vec<Gap>,
+    /// Pauses that were not kept for want of room, and the longest of them.
+    pub not_kept: u64,
+    pub longest_not_kept: Option<Gap>,
+}
+
+/// The recorder: see the [module](self).
+#[derive(Debug, Clone)]
+pub struct GapRecorder {
+    recorded: Recorded,
+    room: usize,
+}
+
+impl GapRecorder {
+    /// Keeps up to `room` pauses of at least `threshold_ns`.
+    #[must_use]
+    pub fn new(threshold_ns: u64, room: usize) -> GapRecorder {
+        let recorded = Recorded { threshold_ns, gaps: Vec::with_capacity(room), ..Recorded::default() };
+        GapRecorder { recorded, room }
+    }
+
+    /// Takes the next arrival, in the order of arriving.
+    #[inline]
+    pub fn observe(&mut self, arrival: Arrival) {
+        let Some(before) = self.recorded.last else {
+            self.recorded.first = Some(arrival);
+            self.recorded.last = Some(arrival);
+            return;
+        };
+        if arrival.sequence <= before.sequence {
+            return;
+        }
+        if arrival.arrival_ns.saturating_sub(before.arrival_ns) >= self.recorded.threshold_ns {
+            self.keep(Gap { before, after: arrival });
+        }
+        self.recorded.last = Some(arrival);
+    }
+
+    #[cold]
+    fn keep(&mut self, gap: Gap) {
+        if self.recorded.gaps.len() < self.room {
+            self.recorded.gaps.push(gap);
+            return;
+        }
+        self.recorded.not_kept += 1;
+        if self.recorded.longest_not_kept.is_none_or(|longest| longest.length_ns() < gap.length_ns()) {
+            self.recorded.longest_not_kept = Some(gap);
+        }
+    }
+
+    #[must_use]
+    pub fn finish(self) -> Recorded {
+        self.recorded
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    fn at(sequence: u64, arrival_ns: u64) -> Arrival {
+        Arrival { sequence, departure_ns: sequence * 10, arrival_ns }
+    }
+
+    fn record(threshold_ns: u64, room: usize, arrivals: &[Arrival]) -> Recorded {
+        let mut recorder = GapRecorder::new(threshold_ns, room);
+        arrivals.iter().for_each(|arrival| recorder.observe(*arrival));
+        recorder.finish()
+    }
+
+    #[test]
+    fn a_pause_is_kept_with_the_frames_around_it() {
+        let arrivals = [at(0, 100), at(1, 110), at(5, 160), at(6, 209)];
+        let recorded = record(50, 4, &arrivals);
+        assert_eq!(recorded.gaps, [Gap { before: arrivals[1], after: arrivals[2] }]);
+        assert_eq!((recorded.gaps[0].missing(), recorded.gaps[0].length_ns()), (3, 50));
+        assert_eq!((recorded.first, recorded.last), (Some(arrivals[0]), Some(arrivals[3])));
+        assert_eq!(record(50, 4, &[]), Recorded { threshold_ns: 50, ..Recorded::default() });
+    }
+
+    #[test]
+    fn a_copy_or_a_straggler_does_not_end_a_pause() {
+        let arrivals = [at(7, 100), at(7, 140), at(3, 180), at(9, 200)];
+        let recorded = record(100, 4, &arrivals);
+        assert_eq!(recorded.gaps, [Gap { before: arrivals[0], after: arrivals[3] }]);
+    }
+
+    #[test]
+    fn beyond_its_room_it_counts() {
+        let arrivals: Vec<_> =
+            [0, 100, 300, 600, 800, 900].into_iter().enumerate().map(|(i, ns)| at(i as u64, ns)).collect();
+        let recorded = record(100, 2, &arrivals);
+        assert_eq!(recorded.gaps.len(), 2);
+        assert_eq!(recorded.not_kept, 3);
+        assert_eq!(recorded.longest_not_kept.unwrap().length_ns(), 300);
+        assert_eq!(record(100, 0, &arrivals).not_kept, 5);
+    }
+
+    proptest! {
+        /// Against the obvious way: all arrivals kept, all pairs looked at.
+        #[test]
+        fn as_the_obvious_way(
+            steps in prop::collection::vec((-2i64..4, 0u64..300), 0..200), room in 0usize..8, threshold in 1u64..250,
+        ) {
+            let (mut sequence, mut ns) = (10i64, 0);
+            let arrivals: Vec<_> = steps.iter().map(|&(by, pause)| {
+                sequence = (sequence + by).max(0);
+                ns += pause;
+                at(sequence as u64, ns)
+            }).collect();
+            let recorded = record(threshold, room, &arrivals);
+
+            let mut fresh: Vec<Arrival> = Vec::new();
+            for arrival in arrivals {
+                if fresh.iter().all(|earlier| earlier.sequence < arrival.sequence) {
+                    fresh.push(arrival);
+                }
+            }
+            let gaps: Vec<_> = fresh
+                .windows(2)
+                .map(|pair| Gap { before: pair[0], after: pair[1] })
+                .filter(|gap| gap.after.arrival_ns - gap.before.arrival_ns >= threshold)
+                .collect();
+            let kept = gaps.len().min(room);
+            prop_assert_eq!(&recorded.gaps, &gaps[..kept]);
+            prop_assert_eq!(recorded.not_kept, (gaps.len() - kept) as u64);
+            prop_assert_eq!(
+                recorded.longest_not_kept.map(|gap| gap.length_ns()),
+                gaps[kept..].iter().map(Gap::length_ns).max()
+            );
+            prop_assert_eq!((recorded.first, recorded.last), (fresh.first().copied(), fresh.last().copied()));
+        }
+    }
+}

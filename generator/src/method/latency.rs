@@ -1,7 +1,7 @@
 //! Latency: which of several a figure is, and a reference subtracted from it.
 //!
-//! A frame of F octets takes s = 8 F / rate to pass a point of a line. With d the time from its last bit in to its first bit
-//! out, and s_in and s_out its serialisation on the two lines (RFC 8238 section 2):
+//! A frame of F octets takes s = 8 F / rate to pass a point of a line. With d the time from its last bit in to its
+//! first bit out, and s_in and s_out its serialisation on the two lines (RFC 8238 section 2):
 //!
 //! | name | from | to | is |
 //! | --- | --- | --- | --- |
@@ -10,7 +10,8 @@
 //! | LILO, forwarding delay of RFC 4689 section 3.2.4 | last in | last out | d + s_out |
 //! | FILO, which RFC 8238 demands | first in | last out | s_in + d + s_out |
 //!
-//! LIFO is negative for what forwards a frame before it has all of it; RFC 8238 section 2.3 forbids it for comparison.
+//! LIFO is negative for what forwards a frame before it has all of it; RFC 8238 section 2.3 forbids it for
+//! comparison.
 
 use std::fmt;
 use std::time::Duration;
@@ -68,8 +69,8 @@ pub struct Latency {
 }
 
 impl Latency {
-    /// The same frame's latency between other events. `passes` is how often the frame was timed over the kit: 1 for one
-    /// way, 2 for a round trip, whose latency holds the serialisations of both.
+    /// The same frame's latency between other events. `passes` is how often the frame was timed over the kit: 1 for
+    /// one way, 2 for a round trip, whose latency holds the serialisations of both.
     #[must_use]
     pub fn between(
         self,
@@ -94,9 +95,9 @@ pub struct Measured {
 }
 
 impl Measured {
-    /// What is left of it when the pair alone took `reference`: a difference, whose uncertainty is the root of the sum of the
-    /// squares (Guide to the expression of uncertainty in measurement, section 5.1; from memory). It may be below 0 by about
-    /// that much; it is not cut off, because a mean of such values would then be wrong.
+    /// What is left of it when the pair alone took `reference`: a difference, whose uncertainty is the root of the
+    /// sum of the squares (Guide to the expression of uncertainty in measurement, section 5.1; from memory). It may
+    /// be below 0 by about that much; it is not cut off, because a mean of such values would then be wrong.
     #[must_use]
     pub fn less(self, reference: Measured) -> Measured {
         Measured {
@@ -178,7 +179,7 @@ mod tests {
         assert!(letter(STREAM, STREAMS, true).is_met());
         assert_eq!(
             letter(Duration::from_secs(10), 1, false).to_string(),
-            "RFC 2544 section 26.2, shortened: streams of 10 s in place of 120 s; 1 streams in place of 20, not by its \
+            "RFC 2544 section 26.2, shortened: streams of 10 s in place of 120 s; 1 stream in place of 20, not by its \
              letter: the load was not the throughput"
         );
     }

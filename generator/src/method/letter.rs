@@ -44,10 +44,12 @@ impl Letter {
         self
     }
 
-    /// Notes that there were `count` of something where at least `least` are asked for.
+    /// Notes that there were `count` of `what`, a plural, where at least `least` are asked for.
     #[must_use]
     pub fn at_least_count(mut self, count: u64, least: u64, what: &str) -> Letter {
         if count < least {
+            // "1 value", "3 values".
+            let what = if count == 1 { what.strip_suffix('s').unwrap_or(what) } else { what };
             self.shortened.push(format!("{count} {what} in place of {least}"));
         }
         self
@@ -75,8 +77,7 @@ impl Letter {
     /// The number of frame sizes of RFC 2544 section 9, for a whole run.
     #[must_use]
     pub fn with_sizes(self, sizes: usize) -> Letter {
-        let what = if sizes == 1 { "frame size" } else { "frame sizes" };
-        self.at_least_count(sizes as u64, SIZES as u64, what)
+        self.at_least_count(sizes as u64, SIZES as u64, "frame sizes")
     }
 }
 

@@ -1,8 +1,8 @@
 //! The standard procedures as pure state machines and formulas: no I/O, no clock, no runtime.
 //!
-//! A [`Method`] says what to offer next; whoever drives it runs that trial, judges it and hands the [`Came`] back, until
-//! there is nothing more to offer. What the pair itself spoiled is offered again, a bounded number of times, and never
-//! counts against the kit.
+//! A [`Method`] says what to offer next; whoever drives it runs that trial, judges it and hands the [`Came`] back,
+//! until there is nothing more to offer. What the pair itself spoiled is offered again, a bounded number of times,
+//! and never counts against the kit.
 //!
 //! | file | idea |
 //! | --- | --- |

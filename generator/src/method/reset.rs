@@ -1,8 +1,8 @@
 //! Reset (RFC 2544 section 26.6 as RFC 6201 updates it): how long the kit forwards nothing after a reset.
 //!
-//! Two methods, and which of them holds (RFC 6201 section 1.3): frames lost ÷ offered rate, if the tester goes on offering
-//! while its link is down; the time from the last frame before to the first after, if it offers only while the link is up.
-//! A Linux port does not send without carrier: where the link went down, only the timestamps hold.
+//! Two methods, and which of them holds (RFC 6201 section 1.3): frames lost ÷ offered rate, if the tester goes on
+//! offering while its link is down; the time from the last frame before to the first after, if it offers only while
+//! the link is up. A Linux port does not send without carrier: where the link went down, only the timestamps hold.
 
 use std::time::Duration;
 
@@ -12,9 +12,9 @@ use super::letter::Letter;
 
 /// RFC 6201 section 4: traffic runs at least so long before the reset.
 pub const BEFORE: Duration = Duration::from_secs(15);
-/// RFC 6201 section 4.3.1: the power is off at least so long, and so much is then subtracted, because a box without power is
-/// not resetting. (RFC 2544 section 26.6 had 10 s.) A fail-safe tap forwards without power: nothing is subtracted there, its
-/// two outages are told apart by [`outages`](super::outages).
+/// RFC 6201 section 4.3.1: the power is off at least so long, and so much is then subtracted, because a box without
+/// power is not resetting. (RFC 2544 section 26.6 had 10 s.) A fail-safe tap forwards without power: nothing is
+/// subtracted there, its two outages are told apart by [`outages`](super::outages).
 pub const POWER_OFF: Duration = Duration::from_secs(15);
 
 const STANDARD: &str = "RFC 2544 section 26.6 and RFC 6201";
@@ -46,7 +46,7 @@ pub struct Seen {
 
 /// How a reset time was come by.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Method {
+pub enum By {
     FrameLoss,
     Timestamp,
 }
@@ -56,7 +56,7 @@ pub enum Method {
 pub struct ResetTime {
     /// The one that holds; `None` if neither can be had.
     pub seconds: Option<f64>,
-    pub method: Method,
+    pub by: By,
     pub by_frame_loss_s: f64,
     pub by_timestamp_s: Option<f64>,
     /// The interval between frames: how finely either is known.
@@ -88,25 +88,21 @@ pub fn reset_time(seen: &Seen) -> ResetTime {
         .map(less);
     // A kit that never came back has lost frames until the end of the trial and no time of its own.
     let came_back = seen.first_after_ns.is_some();
-    let method = if seen.offered_throughout && by_timestamp_s.is_none() {
-        Method::FrameLoss
-    } else {
-        Method::Timestamp
-    };
+    let by = if seen.offered_throughout && by_timestamp_s.is_none() { By::FrameLoss } else { By::Timestamp };
     ResetTime {
-        seconds: match method {
-            Method::FrameLoss => came_back.then_some(by_frame_loss_s),
-            Method::Timestamp => by_timestamp_s,
+        seconds: match by {
+            By::FrameLoss => came_back.then_some(by_frame_loss_s),
+            By::Timestamp => by_timestamp_s,
         },
-        method,
+        by,
         by_frame_loss_s,
         by_timestamp_s,
         resolution_s: 1.0 / seen.rate.per_second(),
     }
 }
 
-/// How finely a reset can be timed on a line: the interval between frames at full load, seconds. RFC 6201 asks for the
-/// smallest frame for this reason.
+/// How finely a reset can be timed on a line: the interval between frames at full load, seconds. RFC 6201 asks for
+/// the smallest frame for this reason.
 pub fn finest_resolution_s(line: LineRate, frame_size: u16) -> f64 {
     1.0 / line_frame_rate(line, frame_size).per_second()
 }
@@ -140,8 +136,8 @@ mod tests {
         }
     }
 
-    /// Calculated by RFC 6201 section 1.3: 64 bytes at 1 Gb/s, 4,464,286 frames lost are 3 s; 0.672 us a frame, 12.304 us at
-    /// 1518 bytes.
+    /// Calculated by RFC 6201 section 1.3: 64 bytes at 1 Gb/s, 4,464,286 frames lost are 3 s; 0.672 us a frame,
+    /// 12.304 us at 1518 bytes.
     #[test]
     fn both_methods_by_their_formulas() {
         assert!((frame_loss_method(4_464_286, line_frame_rate(GIGABIT, 64)) - 3.0).abs() < 5e-7);
@@ -158,10 +154,10 @@ mod tests {
         // The link was down most of the time, so that hardly a frame was offered to be lost.
         let silent = Seen { offered_throughout: false, ..seen(1_000) };
         let reset = reset_time(&silent);
-        assert_eq!((reset.method, reset.seconds), (Method::Timestamp, Some(3.000_000_672)));
+        assert_eq!((reset.by, reset.seconds), (By::Timestamp, Some(3.000_000_672)));
         assert!(reset.by_frame_loss_s < 0.001);
         let no_stamps = Seen { last_before_ns: None, ..seen(4_464_286) };
-        assert_eq!(reset_time(&no_stamps).method, Method::FrameLoss);
+        assert_eq!(reset_time(&no_stamps).by, By::FrameLoss);
         let never = Seen { first_after_ns: None, ..seen(4_464_286) };
         assert_eq!(reset_time(&never).seconds, None);
     }

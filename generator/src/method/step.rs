@@ -1,15 +1,21 @@
 //! One trial as the methods see it: what it offers, and what came of it.
 
+use std::fmt;
 use std::time::Duration;
 
-use kitproof_common::line::{FrameRate, Load};
+use kitproof_common::line::{FrameRate, Load, WINDOW_NS};
 
 use super::estimate::{Estimate, Waits};
 use super::letter::Letter;
-use crate::verdict::{Account, Bears, Outcome, Verdict};
+use crate::verdict::{Account, Bears, LoadFacts, Outcome, Verdict};
 
 /// How often a trial that proved nothing is done again before the method goes on without it.
 pub const REPEATS: u32 = 3;
+
+/// From this share of line rate on frames cannot follow each other any faster, unless a port goes above its line.
+const FULL_LOAD_PERCENT: f64 = 99.9;
+/// The windows in which the load is looked at.
+const WINDOW_S: f64 = WINDOW_NS as f64 / 1e9;
 
 /// What one trial offers.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -56,6 +62,19 @@ impl Finding {
     }
 }
 
+impl fmt::Display for Finding {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(match self {
+            Finding::Clean => "no frame was lost",
+            Finding::LostInKit => "the kit lost frames",
+            Finding::LostInPair => "the pair may have lost what is missing",
+            Finding::LoadNotOffered => "the load was not offered as intended",
+            Finding::LinkLost => "the link went down",
+            Finding::NotJudged => "the trial could not be judged",
+        })
+    }
+}
+
 /// What came of a trial: the finding and the figures a method needs.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Came {
@@ -71,8 +90,8 @@ pub struct Came {
 }
 
 impl Came {
-    /// From a trial's account and verdict.
-    pub fn of(account: &Account, verdict: &Verdict, offered_fps: Option<f64>) -> Came {
+    /// From a trial's account, verdict and load.
+    pub fn of(account: &Account, verdict: &Verdict, load: &LoadFacts) -> Came {
         let missing = account.offered_frames.saturating_sub(account.returned_frames);
         let by_pair = account
             .dropped_by_pair()
@@ -80,12 +99,16 @@ impl Came {
             .saturating_add(account.max_pair_drop.homeward)
             .saturating_add(account.unaccounted)
             .min(missing);
+        let mut finding = finding(missing, verdict);
+        if finding == Finding::LostInKit && (was_too_much(load) || was_repaid(load, missing - by_pair)) {
+            finding = Finding::LoadNotOffered;
+        }
         Came {
-            finding: finding(missing, verdict),
+            finding,
             offered: account.offered_frames,
             received: account.offered_frames - missing,
             by_pair,
-            offered_fps,
+            offered_fps: load.offered_fps,
         }
     }
 
@@ -124,6 +147,24 @@ fn finding(missing: u64, verdict: &Verdict) -> Finding {
     }
 }
 
+/// More was offered than intended: a loss then says nothing of the intended load.
+fn was_too_much(load: &LoadFacts) -> bool {
+    load.offered_fps.is_some_and(|offered| offered > load.intended_fps * (1.0 + load.tolerance))
+}
+
+/// A sender that was held up repays faster than the intended load. What is lost may come of that, unless it is more
+/// than was held back.
+fn was_repaid(load: &LoadFacts, lost: u64) -> bool {
+    let windows = &load.windows;
+    let cannot_be_faster = load.intended_percent >= FULL_LOAD_PERCENT && windows.above_line == 0;
+    if windows.below_99_percent == 0 || cannot_be_faster {
+        return false;
+    }
+    let in_a_window = load.intended_fps * WINDOW_S;
+    let lacking = 1.0 - windows.lowest_percent.unwrap_or(0.0) / 100.0;
+    lost as f64 <= windows.below_99_percent as f64 * in_a_window * lacking
+}
+
 /// A procedure of more than one trial.
 pub trait Method {
     /// What it comes to.
@@ -148,7 +189,7 @@ pub trait Method {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::verdict::{Bounds, HomeCounts, LoadFacts, Reason, TrialFacts, WindowFacts, account, judge};
+    use crate::verdict::{Bounds, HomeCounts, Reason, TrialFacts, WindowFacts, account, judge};
     use kitproof_common::control::counts::FarCounts;
 
     /// A trial of 1,000 frames of which `lost` went missing forward and the reflector's socket named `dropped`.
@@ -187,7 +228,7 @@ mod tests {
     }
 
     fn came(facts: &TrialFacts) -> Came {
-        Came::of(&facts.account, &judge(facts), facts.load.offered_fps)
+        Came::of(&facts.account, &judge(facts), &facts.load)
     }
 
     #[test]
@@ -219,5 +260,35 @@ mod tests {
         let mut copied = facts(0, 0);
         copied.more.push(Reason::fail("duplicates_forward", "", ""));
         assert_eq!(came(&copied).finding, Finding::Clean, "a copy is no loss");
+    }
+
+    #[test]
+    fn a_loss_at_another_load_than_intended_is_not_the_kits() {
+        let mut faster = facts(7, 0);
+        faster.load.offered_fps = Some(101.0);
+        assert_eq!(came(&faster).finding, Finding::LoadNotOffered);
+        let mut slower = facts(7, 0);
+        slower.load.offered_fps = Some(99.0);
+        assert_eq!(came(&slower).finding, Finding::LostInKit, "even less than intended was too much");
+
+        // Windows of 1,000 frames; one of them lacked a tenth, which was repaid above the intended load.
+        let mut stalled = facts(7, 0);
+        stalled.load.intended_fps = 10_000.0;
+        stalled.load.offered_fps = Some(10_000.0);
+        stalled.load.windows = WindowFacts {
+            count: 100,
+            below_99_percent: 1,
+            lowest_percent: Some(90.0),
+            highest_percent: Some(105.0),
+            ..WindowFacts::default()
+        };
+        assert_eq!(came(&stalled).finding, Finding::LoadNotOffered);
+        let mut more = TrialFacts { account: facts(101, 0).account, ..stalled.clone() };
+        assert_eq!(came(&more).finding, Finding::LostInKit, "more is lost than was repaid");
+        more.account = facts(7, 0).account;
+        more.load.intended_percent = 100.0;
+        assert_eq!(came(&more).finding, Finding::LostInKit, "at full load nothing can be repaid faster");
+        more.load.windows.above_line = 1;
+        assert_eq!(came(&more).finding, Finding::LoadNotOffered);
     }
 }

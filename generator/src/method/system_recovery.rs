@@ -1,8 +1,8 @@
 //! System recovery (RFC 2544 section 26.5): how long the kit goes on losing frames after an overload has ended.
 //!
-//! Offered is 110 % of the throughput or all the line carries, whichever is lower, for at least 60 s; at the moment A the
-//! rate is halved. B is the moment of the last frame lost, and the recovery time B - A. (The RFC says "subtracting
-//! Timestamp B from Timestamp A"; the times only make sense the other way round.)
+//! Offered is 110 % of the throughput or all the line carries, whichever is lower, for at least 60 s; at the moment
+//! A the rate is halved. B is the moment of the last frame lost, and the recovery time B - A. (The RFC says
+//! "subtracting Timestamp B from Timestamp A"; the times only make sense the other way round.)
 //!
 //! A frame's moment is that of its departure, because a lost one has no other.
 
@@ -35,7 +35,8 @@ impl Parameters {
         Parameters { frame_size, overload_for: letter::TRIAL, watch_for: letter::TRIAL }
     }
 
-    /// The trial: 110 % of `throughput` or the line, then half of that. `None` if such rates cannot be kept exactly.
+    /// The trial: 110 % of `throughput` or the line, then half of that. `None` if such rates cannot be kept
+    /// exactly.
     pub fn trial(&self, line: LineRate, throughput: FrameRate) -> Option<Trial> {
         let first = overload(line, self.frame_size, throughput);
         Some(Trial {
@@ -93,14 +94,15 @@ pub struct Offered {
 /// What it came to.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Recovery {
-    /// Losses ended so long after the rate was halved; 0 if none was lost from then on. It is known to one interval between
-    /// frames.
+    /// Losses ended so long after the rate was halved; 0 if none was lost from then on. It is known to one interval
+    /// between frames.
     After { seconds: f64, uncertainty_s: f64 },
     /// Frames were still lost when the trial ended, this long after the rate was halved.
     Never { watched_s: f64 },
     /// The overload lost no frame: there is nothing to recover from.
     NotOverloaded,
-    /// Losses after the rate was halved may be the pair's, or are not all known. At most so long, where that is known.
+    /// Losses after the rate was halved may be the pair's, or are not all known. At most so long, where that is
+    /// known.
     Unproven { at_most_s: Option<f64> },
 }
 
@@ -117,7 +119,8 @@ pub fn recovery(offered: &Offered, losses: &[LossAt]) -> Recovery {
     let last = losses.iter().map(|loss| loss.last_ns).max().unwrap_or(0);
     let after_s = last.saturating_sub(offered.lowered_ns) as f64 / 1e9;
     if last < offered.lowered_ns {
-        // Only the overload lost frames; but if the pair may have lost them all, the kit was never shown an overload.
+        // Only the overload lost frames; but if the pair may have lost them all, the kit was never shown an
+        // overload.
         if offered.by_pair >= total {
             return Recovery::Unproven { at_most_s: Some(0.0) };
         }
@@ -215,11 +218,10 @@ mod tests {
     }
 
     proptest! {
-        /// A box with a buffer of which the drain is known: it loses while full, and after the rate is halved no more once a
-        /// simulation frame by frame says so.
+        /// A box that goes on dropping every so-manieth frame for a known time after the overload: the last of them
+        /// is found.
         #[test]
         fn the_last_loss_of_a_simulated_box(hold_ms in 0u64..3_000, gap in 1u64..50) {
-            // A box that goes on dropping every `gap`-th frame for `hold_ms` after the overload.
             let begin = 60 * SECOND;
             let mut losses = vec![loss(1.0, 59.5, 10_000)];
             let mut last = None;

@@ -24,6 +24,8 @@ pub struct Options {
     pub values: u32,
     /// The longest burst.
     pub longest: Duration,
+    /// Silence after the buffer has drained.
+    pub listen: Duration,
     /// The throughput, where it is known; it is searched for first if not.
     pub throughput: Option<Load>,
     pub search: throughput::Options,
@@ -111,6 +113,7 @@ fn parameters(
     let mut parameters = Parameters::new(frame_size, runner.plan.line, throughput)?;
     parameters.longest = options.longest;
     parameters.values = options.values;
+    parameters.listen = options.listen;
     Ok(parameters)
 }
 

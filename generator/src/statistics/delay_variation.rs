@@ -4,8 +4,8 @@
 
 use super::percentile::Ordered;
 
-/// Inter-packet delay variation, D(i) - D(i-1) (RFC 5481 section 4.1): by sending order, undefined for the first frame and
-/// wherever either of the two was lost.
+/// Inter-packet delay variation, D(i) - D(i-1) (RFC 5481 section 4.1): by sending order, undefined for the first
+/// frame and wherever either of the two was lost.
 pub fn ipdv(delays: &[Option<u64>]) -> Vec<Option<i64>> {
     let mut previous = None;
     delays
@@ -18,21 +18,22 @@ pub fn ipdv(delays: &[Option<u64>]) -> Vec<Option<i64>> {
         .collect()
 }
 
-/// Packet delay variation, D(i) less the least delay of all (RFC 5481 section 4.2). Undefined where the frame was lost.
+/// Packet delay variation, D(i) less the least delay of all (RFC 5481 section 4.2). Undefined where the frame was
+/// lost.
 pub fn pdv(delays: &[Option<u64>]) -> Vec<Option<u64>> {
     let least = delays.iter().flatten().min().copied().unwrap_or(0);
     delays.iter().map(|delay| delay.map(|delay| delay - least)).collect()
 }
 
-/// The one number that RFC 5481 sections 6.5 and 11 ask for: the 99.9th percentile of the delay less the least. `None`
-/// without a delay.
+/// The one number that RFC 5481 sections 6.5 and 11 ask for: the 99.9th percentile of the delay less the least.
+/// `None` without a delay.
 pub fn pdv_99_9(delays: &[Option<u64>]) -> Option<u64> {
     let ordered = Ordered::new(delays.iter().flatten().copied().collect());
     Some(ordered.percentile(99_900)? - ordered.minimum()?)
 }
 
-/// Jitter by RFC 4689 section 3.2.5: the absolute difference of the delays of one frame and the one received before it,
-/// across losses. `delays` in the order of arrival.
+/// Jitter by RFC 4689 section 3.2.5: the absolute difference of the delays of one frame and the one received before
+/// it, across losses. `delays` in the order of arrival.
 pub fn rfc4689_jitter(delays: &[u64]) -> Vec<u64> {
     delays.windows(2).map(|pair| pair[1].abs_diff(pair[0])).collect()
 }
@@ -93,7 +94,8 @@ mod tests {
     }
 
     proptest! {
-        /// IPDV adds up to the delays it came from, and PDV is 0 for somebody; the extremes by an independent library.
+        /// IPDV adds up to the delays it came from, and PDV is 0 for somebody; the extremes by an independent
+        /// library.
         #[test]
         fn variations_lead_back_to_the_delays(delays in prop::collection::vec(0u64..1_000_000, 1..50)) {
             let all: Vec<_> = delays.iter().copied().map(Some).collect();

@@ -1,9 +1,9 @@
 //! A straight line through points of known uncertainty, by weighted least squares, and how well its slope is known.
 //!
-//! Each point weighs 1 / u², with u its standard uncertainty. Then, with S the sums over weights (about the weighted mean
-//! of x, which keeps the digits), slope = Sxy / Sxx, u(slope) = 1 / sqrt(Sxx). Where the points scatter more than their
-//! uncertainties allow (chi² above its degrees of freedom) the uncertainties are widened by sqrt(chi² / degrees): a line
-//! that does not fit has no well-known slope.
+//! Each point weighs 1 / u², with u its standard uncertainty. Then, with S the sums over weights (about the
+//! weighted mean of x, which keeps the digits), slope = Sxy / Sxx, u(slope) = 1 / sqrt(Sxx). Where the points
+//! scatter more than their uncertainties allow (chi² above its degrees of freedom) the uncertainties are widened by
+//! sqrt(chi² / degrees): a line that does not fit has no well-known slope.
 
 /// A point with the standard uncertainty of its y, in the unit of y and above 0.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -28,7 +28,8 @@ pub struct Line {
 }
 
 impl Line {
-    /// `None` with fewer than two different x, or a value that is not finite, or an uncertainty that is not above 0.
+    /// `None` with fewer than two different x, or a value that is not finite, or an uncertainty that is not above
+    /// 0.
     pub fn through(points: &[Point]) -> Option<Line> {
         let sane = |point: &Point| {
             point.x.is_finite()
@@ -76,8 +77,8 @@ mod tests {
 
     use super::*;
 
-    /// Norris, NIST Statistical Reference Datasets, linear regression (y, x): from memory, data and certified values, which
-    /// could not agree to twelve digits if either were misremembered.
+    /// Norris, NIST Statistical Reference Datasets, linear regression (y, x): from memory, data and certified
+    /// values, which could not agree to twelve digits if either were misremembered.
     const NORRIS: [(f64, f64); 36] = [
         (0.1, 0.2),
         (338.8, 337.4),
@@ -152,8 +153,8 @@ mod tests {
     }
 
     proptest! {
-        /// Against a general solver: the singular value decomposition of the weighted equations, and the inverse of their
-        /// normal matrix for the uncertainties.
+        /// Against a general solver: the singular value decomposition of the weighted equations, and the inverse of
+        /// their normal matrix for the uncertainties.
         #[test]
         fn nalgebra_finds_the_same(
             points in prop::collection::vec((0.0..9_000.0f64, -1e5..1e5f64, 0.5..500.0f64), 3..20)

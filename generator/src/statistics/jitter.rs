@@ -1,5 +1,5 @@
-//! Interarrival jitter (RFC 3550 section 6.4.1): a running mean of how much the transit time changes from one arrival to
-//! the next, in the order of arrival, with a gain of 1/16. The first frame gives no sample.
+//! Interarrival jitter (RFC 3550 section 6.4.1): a running mean of how much the transit time changes from one
+//! arrival to the next, in the order of arrival, with a gain of 1/16. The first frame gives no sample.
 
 /// In nanoseconds, J += (|D| - J) / 16.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]

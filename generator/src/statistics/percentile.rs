@@ -1,8 +1,9 @@
 //! Exact percentiles: the value itself, not something between two values.
 //!
-//! The percentile P of n samples is the least sample such that at least P percent of all samples are no greater: the
-//! sample of rank ceil(P n / 100), the first of all for P = 0 (RFC 2330 section 11.3, the empirical distribution
-//! function; from memory). It needs every sample; for rows too long to keep there is the histogram of the receive loop.
+//! The percentile P of n samples is the least sample such that at least P percent of all samples are no greater:
+//! the sample of rank ceil(P n / 100), the first of all for P = 0 (RFC 2330 section 11.3, the empirical
+//! distribution function; from memory). It needs every sample; for rows too long to keep there is the histogram of
+//! the receive loop.
 
 /// Samples in order.
 #[derive(Debug, Clone, PartialEq, Eq)]

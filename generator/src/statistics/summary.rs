@@ -7,7 +7,8 @@ pub struct Summary {
     pub mean: f64,
     pub minimum: f64,
     pub maximum: f64,
-    /// Of the sample (divisor n - 1): the samples stand for all the repeats that might have been made. `None` for one.
+    /// Of the sample (divisor n - 1): the samples stand for all the repeats that might have been made. `None` for
+    /// one.
     pub standard_deviation: Option<f64>,
 }
 

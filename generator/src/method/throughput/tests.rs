@@ -56,7 +56,11 @@ fn what_came_through_leads_there_at_once() {
     // Lost at 100 %, guess, the step above, that once more, and the confirmation.
     assert_eq!(loads, [100.0, 76.5, 76.6, 76.6, 76.5]);
     let Found::Throughput(rate) = search.report().found else { panic!() };
-    assert_eq!(rate.load.to_string(), "76.5%");
+    assert_eq!(
+        search.report().to_string(),
+        "throughput 76.5% of line rate, 179746.241 frames/s at 512 bytes"
+    );
+    assert_eq!(rate.load.value(), 76.5);
 }
 
 #[test]
@@ -73,7 +77,8 @@ fn a_path_that_loses_everywhere_ends_soon() {
     }
 }
 
-/// A buffer that a short trial does not fill: 50 ms of line rate at a box of 90 %. Short trials of 0.4 s pass; full ones do not.
+/// A buffer that a short trial does not fill: 50 ms of line rate at a box of 90 %. Short trials of 0.4 s pass; full
+/// ones do not.
 #[test]
 fn a_failed_confirmation_leads_down_by_full_trials() {
     let box_ = Box { stores: maximum() * 0.05, ..forwards(90.0) };
@@ -100,13 +105,17 @@ fn a_pair_that_is_too_slow_is_named_as_the_limit() {
         }
         Came { offered_fps: Some(maximum() * 0.7), ..spoiled(came, Finding::LoadNotOffered) }
     });
-    let Found::PairIsTheLimit { proven: Some(rate), pair_fails_at, pair_offered_fps, kit_loses_at } =
+    let Found::NotProven { proven: Some(rate), fails_at, offered_fps, kit_loses_at, why } =
         search.report().found
     else {
         panic!()
     };
-    assert_eq!((rate.load.value(), pair_fails_at.value(), kit_loses_at), (70.0, 70.1, None));
-    assert_eq!(pair_offered_fps, Some(maximum() * 0.7));
+    assert_eq!((rate.load.value(), fails_at.value(), kit_loses_at), (70.0, 70.1, None));
+    assert_eq!((offered_fps, why), (Some(maximum() * 0.7), Finding::LoadNotOffered));
+    assert_eq!(
+        search.report().to_string(),
+        "throughput not proven at 512 bytes: 70% of line rate is proven, and at 70.1% the load was not offered as intended"
+    );
 }
 
 #[test]
@@ -115,7 +124,7 @@ fn a_pair_that_never_works_proves_nothing() {
     let most = search.most_trials();
     run(&mut search, most, |_, trial| spoiled(forwards(200.0).answers(trial), Finding::NotJudged));
     let report = search.report();
-    assert!(matches!(report.found, Found::PairIsTheLimit { proven: None, kit_loses_at: None, .. }));
+    assert!(matches!(report.found, Found::NotProven { proven: None, kit_loses_at: None, .. }));
     assert_eq!(report.trials, report.unproven_trials);
 }
 
@@ -140,11 +149,10 @@ fn a_limit_of_the_pair_below_the_kits_names_both() {
             Came { received: came.offered.min(1), ..came }
         }
     });
-    let Found::PairIsTheLimit { proven: Some(rate), pair_fails_at, kit_loses_at, .. } = search.report().found
-    else {
+    let Found::NotProven { proven: Some(rate), fails_at, kit_loses_at, .. } = search.report().found else {
         panic!()
     };
-    assert_eq!((rate.load.value(), pair_fails_at.value()), (50.0, 50.1));
+    assert_eq!((rate.load.value(), fails_at.value()), (50.0, 50.1));
     assert_eq!(kit_loses_at, Some(Percent::FULL));
 }
 
@@ -261,8 +269,8 @@ proptest! {
         }
     }
 
-    /// Whatever anybody answers, the search ends in time, never charges the kit with a load at which it never lost, and
-    /// reports only what a full trial confirmed last.
+    /// Whatever anybody answers, the search ends in time, never charges the kit with a load at which it never lost,
+    /// and reports only what a full trial confirmed last.
     #[test]
     fn any_answers_end_it_and_nothing_is_made_up(
         answers in prop::collection::vec((0..6usize, 0.0..1.0f64), 400),
@@ -302,11 +310,11 @@ proptest! {
                 prop_assert!(rate.load == Percent::FULL || at(above, Finding::LostInKit));
             }
             Found::None { lowest } => prop_assert!(at(lowest, Finding::LostInKit)),
-            Found::PairIsTheLimit { proven, pair_fails_at, kit_loses_at, .. } => {
+            Found::NotProven { proven, fails_at, kit_loses_at, .. } => {
                 prop_assert!(proven.as_ref().is_none_or(confirmed));
                 prop_assert!(kit_loses_at.is_none_or(|load| at(load, Finding::LostInKit)));
                 let spoiled = log.iter().filter(|(trial, came)| {
-                    load_of(trial) == pair_fails_at.value() && came.finding.is_unproven()
+                    load_of(trial) == fails_at.value() && came.finding.is_unproven()
                 });
                 prop_assert!(spoiled.count() > parameters.repeats as usize);
             }
@@ -314,8 +322,8 @@ proptest! {
         }
     }
 
-    /// Accidents of the kit in short trials (one frame lost at a load it carries) do not lower the result, as long as they
-    /// are no more than the second looks there are.
+    /// Accidents of the kit in short trials (one frame lost at a load it carries) do not lower the result, as long
+    /// as they are no more than the second looks there are.
     #[test]
     fn accidents_are_found_out(
         percent in 30.0..120.0f64,

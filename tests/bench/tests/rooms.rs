@@ -100,7 +100,7 @@ fn open(room: &Room, interface: &'static str, mtu: u32) -> anyhow::Result<Packet
 
 fn send_all(port: &mut PacketPort, frames: &[Vec<u8>]) -> anyhow::Result<()> {
     let mut outbox = Outbox::default();
-    let about = About { direction: Direction::Forward, trial: None, number: 0, sequence: 0 };
+    let about = About::stranger(Direction::Forward, 0);
     frames.iter().for_each(|frame| outbox.push(frame, about));
     let until = Instant::now() + Duration::from_secs(10);
     while !outbox.is_empty() {
@@ -321,7 +321,7 @@ fn the_wire_is_fast_enough() -> anyhow::Result<()> {
     let started = Instant::now();
     // One thread plays both ends: it sends what is due each way and counts what comes.
     let (mut outbox, mut sent, mut came) = (Outbox::default(), 0, [0_u32; 2]);
-    let about = About { direction: Direction::Forward, trial: None, number: 0, sequence: 0 };
+    let about = About::stranger(Direction::Forward, 0);
     let mut frame = test_frame(0, 60);
     let stop = Duration::from_secs_f64(SECONDS * 10.0);
     while came != [count; 2] && started.elapsed() < stop {

@@ -3,7 +3,7 @@
 use std::cmp::{Ordering, Reverse};
 use std::collections::BinaryHeap;
 
-use super::engine::{About, Side};
+use super::engine::{About, Edge, Side};
 
 /// What is due.
 #[derive(Debug)]
@@ -14,6 +14,8 @@ pub(super) enum Due {
     Leave(Side, Vec<u8>),
     /// A frame has waited long enough for the next one to change places with.
     SwapOver,
+    /// A dark stretch begins or ends.
+    Edge(Edge),
 }
 
 #[derive(Debug)]
@@ -59,6 +61,7 @@ impl Events {
         self.heap.len()
     }
 
+    /// `about` is the frame it concerns; for an edge, the frame that began the trial.
     pub(super) fn push(&mut self, time: u64, about: About, due: Due) {
         self.order += 1;
         self.heap.push(Reverse(Event { time, order: self.order, about, due }));

@@ -4,8 +4,9 @@ use std::io;
 
 use rustix::io::Errno;
 
-use super::engine::{About, Engine, Outlet, Side};
-use super::port::{Outbox, WirePort};
+use super::engine::{About, Edge, Engine, Outlet, Side};
+use super::plug::{Plug, PlugThread};
+use super::port::{Outbox, TURN, WirePort};
 use crate::ledger::{Direction, Ledger};
 use crate::script::Script;
 
@@ -20,14 +21,26 @@ const PATIENCE_NS: u64 = 20_000_000;
 pub struct Line {
     engine: Engine,
     ports: Vec<Box<dyn WirePort>>,
-    out: [Outbox; 3],
+    out: Out,
     /// Since when each port has taken nothing of what was offered.
     stuck_since: [Option<u64>; 3],
+    plug: Option<PlugThread>,
 }
 
-impl Outlet for [Outbox; 3] {
+/// What the engine hands on in one turn.
+struct Out {
+    boxes: [Outbox; 3],
+    edges: Vec<Edge>,
+}
+
+impl Outlet for Out {
     fn emit(&mut self, side: Side, frame: &[u8], about: About) {
-        self[side as usize].push(frame, about);
+        self.boxes[side as usize].push(frame, about);
+    }
+
+    fn edge(&mut self, edge: Edge) -> bool {
+        self.edges.push(edge);
+        true
     }
 }
 
@@ -42,6 +55,20 @@ impl Line {
         far: Box<dyn WirePort>,
         monitor: Option<Box<dyn WirePort>>,
     ) -> anyhow::Result<Self> {
+        let carrier =
+            [&script.forward, &script.back].iter().any(|way| way.dark.iter().any(|dark| dark.carrier));
+        anyhow::ensure!(!carrier, "the script takes a carrier away, and these ports have none");
+        Self::with_plug(script, near, far, monitor, None)
+    }
+
+    /// As [`Line::new`], where `plug` sets a port down and up for the script's `carrier`.
+    pub fn with_plug(
+        script: Script,
+        near: Box<dyn WirePort>,
+        far: Box<dyn WirePort>,
+        monitor: Option<Box<dyn WirePort>>,
+        plug: Option<Plug>,
+    ) -> anyhow::Result<Self> {
         anyhow::ensure!(
             script.monitor.is_some() == monitor.is_some(),
             "the script {} a monitor side and the wire {} a port for it",
@@ -49,38 +76,74 @@ impl Line {
             if monitor.is_some() { "has" } else { "has not" },
         );
         let ports = [near, far].into_iter().chain(monitor).collect();
-        Ok(Self { engine: Engine::new(script)?, ports, out: Default::default(), stuck_since: [None; 3] })
+        Ok(Self {
+            engine: Engine::new(script)?,
+            ports,
+            out: Out { boxes: std::array::from_fn(|_| Outbox::remembering()), edges: Vec::new() },
+            stuck_since: [None; 3],
+            plug: plug.map(PlugThread::start).transpose()?,
+        })
     }
 
-    /// One turn at time `now`: everything that waits is received, everything that is due is sent. Returns the number
-    /// of frames that moved; 0 means there was nothing to do.
+    /// One turn at time `now`, of which nothing takes any time.
     pub fn turn(&mut self, now: u64) -> io::Result<usize> {
+        self.turn_by(&|| now)
+    }
+
+    /// One turn: everything that waits is received, everything that is due is sent. Returns the number of frames that
+    /// moved; 0 means there was nothing to do.
+    pub fn turn_by(&mut self, clock: &dyn Fn() -> u64) -> io::Result<usize> {
+        while let Some((edge, at)) = self.plug.as_ref().map_or(Ok(None), PlugThread::done)? {
+            self.engine.edge_done(edge, at);
+        }
+        let now = clock();
         let mut moved = 0;
         for (port, direction) in [(0, Direction::Forward), (1, Direction::Return)] {
             let (engine, out) = (&mut self.engine, &mut self.out);
-            moved += link_down_is_nothing(
-                self.ports[port].receive(&mut |frame| engine.arrive(direction, frame, now, out)),
-            )?;
+            let mut latest = now;
+            let count = link_down_is_nothing(self.ports[port].receive_stamped(&mut |frame, stamp| {
+                latest = stamp.unwrap_or(now);
+                engine.arrive_alone(direction, frame, latest, out);
+            }))?;
+            // With frames still waiting at the port, time has come no further than to the last of these.
+            let horizon = if count < TURN { now } else { latest.min(now) };
+            engine.advance_way(direction, horizon, out);
+            moved += count;
         }
         if let Some(monitor) = self.ports.get_mut(2) {
             let strangers = link_down_is_nothing(monitor.receive(&mut |_| {}))?;
             self.engine.ledger_mut().lost_by_wire.monitor_received += strangers as u64;
         }
-        self.engine.advance(now, &mut self.out);
+        self.engine.advance_copies(now, &mut self.out);
+        self.see_to_edges(clock)?;
         for side in SIDES {
-            moved += self.send(side, now)?;
+            moved += self.send(side, now, clock)?;
         }
         Ok(moved)
     }
 
-    fn send(&mut self, side: Side, now: u64) -> io::Result<usize> {
-        let outbox = &mut self.out[side as usize];
+    fn see_to_edges(&mut self, clock: &dyn Fn() -> u64) -> io::Result<()> {
+        for edge in self.out.edges.drain(..) {
+            match self.plug.as_ref().filter(|_| edge.carrier) {
+                Some(plug) => plug.order(edge)?,
+                None => self.engine.edge_done(edge, clock()),
+            }
+        }
+        Ok(())
+    }
+
+    fn send(&mut self, side: Side, now: u64, clock: &dyn Fn() -> u64) -> io::Result<usize> {
+        let outbox = &mut self.out.boxes[side as usize];
         let Some(port) = self.ports.get_mut(side as usize) else { return Ok(0) };
         let mut moved = 0;
         while !outbox.is_empty() {
             match port.send(outbox) {
                 Ok(0) => break,
-                Ok(count) => moved += count,
+                Ok(count) => {
+                    moved += count;
+                    let at = clock();
+                    outbox.drain_taken().for_each(|about| self.engine.left(side, about, at));
+                }
                 Err(error) => {
                     // A frame too long for the port, or a port that is down: what cannot be sent is lost here.
                     let lost = match Errno::from_io_error(&error) {
@@ -117,13 +180,14 @@ impl Line {
 
     /// True if frames wait for a port that did not take them.
     pub fn is_stuck(&self) -> bool {
-        self.out.iter().any(|outbox| !outbox.is_empty())
+        self.out.boxes.iter().any(|outbox| !outbox.is_empty())
     }
 
-    /// Gives up what still waits for a port, so that the last account says so.
+    /// Gives up what still waits for a port, so that the last account says so, and sets up the ports that are down.
     pub fn close(&mut self) {
+        self.plug = None;
         for side in SIDES {
-            while let Some(about) = self.out[side as usize].give_up_front() {
+            while let Some(about) = self.out.boxes[side as usize].give_up_front() {
                 self.engine.refused(side, about);
             }
         }

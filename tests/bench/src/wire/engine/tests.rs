@@ -3,7 +3,7 @@ use proptest::prelude::*;
 use super::*;
 use crate::ledger::Record;
 use crate::samples::{Sample, frame};
-use crate::script::{Burst, ControlFaults, Delay, Flip, Monitor, Octet, Rate, Schedule};
+use crate::script::{Burst, ControlFaults, Dark, Delay, Flip, Monitor, Octet, Rate, Schedule};
 
 const MS: u64 = 1_000_000;
 
@@ -121,7 +121,7 @@ fn flips_and_says_where() {
 #[test]
 fn goes_dark_for_control_too_unless_spared() {
     for spare_control in [false, true] {
-        let dark = vec![Dark { from_ms: 2, for_ms: 3, spare_control }];
+        let dark = vec![Dark { from_ms: 2, for_ms: 3, spare_control, carrier: false }];
         let mut engine = Engine::new(forward(Faults { dark, ..Faults::default() })).unwrap();
         let mut control = frame(&Sample::ethernet(), 64);
         control[12..14].copy_from_slice(&crate::classify::ETHERTYPE_CONTROL.to_be_bytes());
@@ -261,7 +261,7 @@ fn the_script_of_the_documentation_is_understood_and_nonsense_is_not() {
         .collect();
     let script = Script::from_json(&documented).unwrap();
     assert_eq!(script.forward.drop.burst, Some(Burst { first: 5000, length: 40 }));
-    assert_eq!(script.back.rate, Some(Rate::frames(50_000, 100)));
+    assert_eq!(script.back.rate, Some(Rate { tokens: Some(16), ..Rate::frames(50_000, 100) }));
     let again = serde_json::to_string(&script).unwrap();
     assert_eq!(Script::from_json(&again).unwrap(), script);
     assert_eq!(Script::from_json("{}").unwrap(), Script::faithful());
@@ -300,9 +300,9 @@ proptest! {
             flip: Some(Flip { when: flip, octet: Octet::Fill, mend: true, seed: 3 }),
             delay: Some(Delay { when: delay, by_ms: 1 }),
             rate: rate.map(|(rate, queue)| Rate::frames(rate, queue)),
-            dark: dark.map(|(from_ms, for_ms)| Dark { from_ms, for_ms, spare_control: false }).into_iter().collect(),
+            dark: dark.map(|(from_ms, for_ms)| Dark { from_ms, for_ms, ..Dark::default() }).into_iter().collect(),
             pause: pause.map(|(from_ms, for_ms)| Window { from_ms, for_ms }).into_iter().collect(),
-            control: None,
+            ..Faults::default()
         };
         let mut engine = Engine::new(forward(faults.clone())).unwrap();
         let mut out = Vec::new();
@@ -322,9 +322,9 @@ proptest! {
             });
             let meets = |schedule: &Schedule| schedule.meets(number);
             if is_dark {
-                expected_dark.add(number, sequence);
+                expected_dark.add(number, 0, sequence);
             } else if meets(&faults.drop) {
-                expected_dropped.add(number, sequence);
+                expected_dropped.add(number, 0, sequence);
             } else if meets(&faults.flip.as_ref().unwrap().when) {
                 expected_flipped += 1;
             } else if meets(&faults.delay.as_ref().unwrap().when) {

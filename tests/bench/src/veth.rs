@@ -112,7 +112,7 @@ async fn index(handle: &Handle, name: String) -> anyhow::Result<u32> {
     Ok(link.context("there is no such interface")?.header.index)
 }
 
-fn is_running(room: &Room, interface: &str) -> anyhow::Result<bool> {
+pub(crate) fn is_running(room: &Room, interface: &str) -> anyhow::Result<bool> {
     let name = interface.to_owned();
     netlink(room, move |handle| async move {
         let link = handle.link().get().match_name(name).execute().try_next().await?;

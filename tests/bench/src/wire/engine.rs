@@ -209,7 +209,7 @@ impl Engine {
                     self.travel(event.about, &frame, event.time, out);
                     self.ways[index].events.reuse(frame);
                 }
-                Due::Leave(_, frame) => {
+                Due::Leave(frame) => {
                     self.counts(event.about).held -= 1;
                     self.leave(event.about, &frame, event.time, out);
                     self.ways[index].events.reuse(frame);
@@ -225,7 +225,7 @@ impl Engine {
     /// Hands over the copies that are due at the monitor side at `now`.
     pub(super) fn advance_copies(&mut self, now: u64, out: &mut dyn Outlet) {
         while let Some(event) = self.copies.pop(now) {
-            if let Due::Leave(_, frame) = event.due {
+            if let Due::Leave(frame) = event.due {
                 self.show(event.about, &frame, event.time, true, out);
                 self.copies.reuse(frame);
             }
@@ -347,7 +347,7 @@ impl Engine {
         let state = &mut self.trials[trial];
         state.last_ns = now;
         let way = &mut state.ways[direction.index()];
-        let (number, mut fault) = way.next();
+        let (number, fault) = way.next();
         let first_time = way.seen.insert(test.stream, test.sequence);
         let waiting = way.waiting.take();
 
@@ -422,7 +422,7 @@ impl Engine {
         }
     }
 
-    /// Commits the fault. `test` is None if the frame was cut so short that it is no test frame any more.
+    /// Commits the fault. `test` is None if the frame was cut and is no whole test frame any more.
     fn go_on(
         &mut self,
         about: About,
@@ -531,7 +531,7 @@ impl Engine {
             return;
         } else {
             let held = way.events.copy(frame);
-            way.events.push(time, about, Due::Leave(about.direction.side(), held));
+            way.events.push(time, about, Due::Leave(held));
             self.counts(about).held += 1;
         }
         if pause.is_some() {
@@ -586,7 +586,7 @@ impl Engine {
             Some(time) => {
                 copied.held += 1;
                 let held = self.copies.copy(frame);
-                self.copies.push(time, about, Due::Leave(Side::Monitor, held));
+                self.copies.push(time, about, Due::Leave(held));
             }
         }
     }

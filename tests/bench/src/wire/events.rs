@@ -3,15 +3,15 @@
 use std::cmp::{Ordering, Reverse};
 use std::collections::BinaryHeap;
 
-use super::engine::{About, Edge, Side};
+use super::engine::{About, Edge};
 
 /// What is due.
 #[derive(Debug)]
 pub(super) enum Due {
     /// A delayed frame comes to the line.
     Enter(Vec<u8>),
-    /// A frame has travelled and leaves at this side.
-    Leave(Side, Vec<u8>),
+    /// A frame has travelled and leaves.
+    Leave(Vec<u8>),
     /// A frame has waited long enough for the next one to change places with.
     SwapOver,
     /// A dark stretch begins or ends.

@@ -46,7 +46,7 @@ mod bottleneck;
 mod opaque;
 
 pub use bottleneck::{Rate, SlowClock, Stage};
-pub use opaque::{Opaque, Strip};
+pub use opaque::{Kind, Opaque, Strip};
 
 /// What the wire does to each direction, and what its monitor side hands over.
 #[derive(Serialize, Deserialize, Clone, Debug, Default, PartialEq)]

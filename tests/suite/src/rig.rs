@@ -235,7 +235,10 @@ pub fn loss_periods(trial: &Value, did: &Did) -> Result<()> {
         for sequence in first..first + number(period, "length")? as u32 {
             let taken = did.forward.dropped.flows().any(|flow| flow == (stream, sequence))
                 || did.forward.flipped.iter().any(|flip| (flip.stream, flip.sequence) == (stream, sequence));
-            ensure!(taken, "sequence {sequence} of stream {stream} is told as lost forward, and the wire did not touch it");
+            ensure!(
+                taken,
+                "sequence {sequence} of stream {stream} is told as lost forward, and the wire did not touch it"
+            );
         }
     }
     Ok(())

@@ -2,13 +2,16 @@
 
 use serde::{Deserialize, Serialize};
 
-/// Frames of every kind (test, learning, control and nobody's) that are eaten, cut or stripped of a tag. Whatever is
-/// not written here is handed on bit for bit. Lengths count the FCS.
+/// Frames of every kind (test, learning, control and nobody's), or of the `kinds` given, that are eaten, cut or
+/// stripped of a tag. Whatever is not written here is handed on bit for bit. Lengths count the FCS.
 ///
 /// A frame is eaten first, then judged by its length as it came, then stripped.
 #[derive(Serialize, Deserialize, Clone, Debug, Default, PartialEq, Eq)]
 #[serde(default, deny_unknown_fields)]
 pub struct Opaque {
+    /// Only frames of these kinds are met; none written means all.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub kinds: Vec<Kind>,
     /// Eats MAC control frames (EtherType 0x8808, no tag) with these opcodes: 1 is PAUSE, 0x0101 priority-based
     /// flow control (IEEE 802.3 annexes 31A and 31D, from memory).
     #[serde(skip_serializing_if = "Vec::is_empty")]
@@ -28,6 +31,16 @@ pub struct Opaque {
     /// Takes the outermost tag off. A frame that becomes shorter than 64 octets is filled up with zeros.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub strip: Option<Strip>,
+}
+
+/// A kind of frame, as the wire tells them apart.
+#[derive(Serialize, Deserialize, Clone, Copy, Debug, PartialEq, Eq)]
+#[serde(rename_all = "lowercase")]
+pub enum Kind {
+    Test,
+    Learning,
+    Control,
+    Foreign,
 }
 
 /// Which tags (TPID 0x8100 or 0x88A8) are taken off.

@@ -8,8 +8,8 @@ use super::opaque::{self, Passage};
 use super::plan::Plan;
 use super::trial::{Fault, TrialState, Waiting};
 use crate::classify::{Class, Test, classify};
-use crate::ledger::{Altered, Counts, Direction, Flipped, Ledger, Monitored, Opaqueness, Reason, Trial};
-use crate::script::{Faults, Of, Script, Window, edges_ns};
+use crate::ledger::{Counts, Direction, Flipped, Ledger, Monitored, Reason, Trial};
+use crate::script::{Faults, Kind, Of, Script, Window, edges_ns};
 
 mod dark;
 
@@ -321,15 +321,24 @@ impl Engine {
     #[inline]
     fn judge(&mut self, direction: Direction, class: Class, frame: &[u8], altered: &mut Vec<u8>) -> Passage {
         let Some(opaque) = &self.ways[direction.index()].faults.opaque else { return Passage::Whole };
+        let kinds = &mut self.ledger.others_mut(direction).opaque;
+        let (kind, account) = match class {
+            Class::Test(_) => (Kind::Test, &mut kinds.test),
+            Class::Learning => (Kind::Learning, &mut kinds.learning),
+            Class::Control => (Kind::Control, &mut kinds.control),
+            Class::Foreign => (Kind::Foreign, &mut kinds.foreign),
+        };
+        if !opaque.kinds.is_empty() && !opaque.kinds.contains(&kind) {
+            return Passage::Whole;
+        }
         altered.clear();
         let passage = opaque::judge(opaque, frame, altered);
-        let kinds = &mut self.ledger.others_mut(direction).opaque;
         match passage {
             Passage::Whole => {}
-            Passage::Taken(reason) => kind(kinds, class).take(reason),
+            Passage::Taken(reason) => account.take(reason),
             Passage::Altered { truncated, stripped } => {
-                kind(kinds, class).truncated += u64::from(truncated);
-                kind(kinds, class).stripped += u64::from(stripped);
+                account.truncated += u64::from(truncated);
+                account.stripped += u64::from(stripped);
             }
         }
         passage
@@ -628,15 +637,6 @@ impl Engine {
             self.advance_way(direction, now, out);
             self.trials.len() - 1
         })
-    }
-}
-
-fn kind(kinds: &mut Opaqueness, class: Class) -> &mut Altered {
-    match class {
-        Class::Test(_) => &mut kinds.test,
-        Class::Learning => &mut kinds.learning,
-        Class::Control => &mut kinds.control,
-        Class::Foreign => &mut kinds.foreign,
     }
 }
 

@@ -1,7 +1,8 @@
 //! Pieces of kit that take time, and pieces that do not let everything through.
 
 use super::*;
-use crate::script::Strip;
+use crate::ledger::{Altered, Opaqueness};
+use crate::script::{Kind, Strip};
 
 /// Sends frames of `octets` one way, frame n at `arrivals[n]`; when each sequence was due to leave, by an outlet that
 /// looks at every event.
@@ -163,6 +164,7 @@ fn ethernet(head: &[u8], octets: usize) -> Vec<u8> {
 #[test]
 fn opaque_kit_is_opaque_to_every_kind_of_frame() {
     let opaque = Opaque {
+        kinds: Vec::new(),
         mac_control: vec![1],
         groups: vec![1],
         ether_types: vec![crate::classify::ETHERTYPE_CONTROL],
@@ -207,6 +209,23 @@ fn opaque_kit_is_opaque_to_every_kind_of_frame() {
     assert_eq!(kinds.foreign, Altered { eaten_mac_control: 1, eaten_group: 1, ..none });
     assert_eq!(engine.ledger().back.opaque, Opaqueness::default());
     assert!(engine.ledger().is_clean());
+}
+
+#[test]
+fn opaque_kit_may_be_so_to_some_kinds_only() {
+    let opaque = Opaque { kinds: vec![Kind::Test, Kind::Foreign], drop_over: Some(100), ..Opaque::default() };
+    let mut engine = Engine::new(forward(Faults { opaque: Some(opaque), ..Faults::default() })).unwrap();
+    let mut out = Vec::new();
+    let mut control = frame(&Sample::ethernet(), 200);
+    control[12..14].copy_from_slice(&crate::classify::ETHERTYPE_CONTROL.to_be_bytes());
+    let learning = frame(&Sample::ipv4().learning(), 200);
+    for octets in [&frame(&Sample::ipv4(), 200), &ethernet(&[0x88, 0xCC], 200), &control, &learning] {
+        engine.arrive(Direction::Forward, octets, 0, &mut out);
+    }
+    assert_eq!(out, [(Side::Far, control), (Side::Far, learning)]);
+    let kinds = engine.ledger().forward.opaque;
+    let one = Altered { dropped_too_long: 1, ..Altered::default() };
+    assert_eq!(kinds, Opaqueness { test: one, foreign: one, ..Opaqueness::default() });
 }
 
 #[test]

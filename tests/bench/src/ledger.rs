@@ -156,7 +156,8 @@ pub struct Counts {
     pub streams: Vec<Stream>,
     /// Every dark stretch of the script, in its order.
     pub stretches: Vec<Stretch>,
-    /// The time each frame that was handed on was meant to take: from its arrival to when it was due to leave.
+    /// The time each frame that was handed on was meant to take, from its arrival to when it was due to leave; those
+    /// that the port then refused are among them.
     pub delay: Spread,
     /// How much later than due each of them really left: when the port had taken it. The port takes frames in
     /// batches, so this is the most it can have been. Empty where nobody has watched (the engine alone).

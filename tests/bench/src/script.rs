@@ -24,9 +24,9 @@
 //! ```
 //!
 //! **Numbering.** Every number in a [`Schedule`] counts the test frames of one direction within one trial, from 1,
-//! in order of arrival at the wire, whatever their stream; a trial is one session tag. Copies count like any other frame. Learning frames,
-//! control frames and strangers are not counted and pass untouched, except through the dark and where `control`
-//! asks for their loss.
+//! in order of arrival at the wire, whatever their stream; a trial is one session tag. Copies count like any other
+//! frame. Learning frames, control frames and strangers are not counted and pass untouched, except through the dark,
+//! through `opaque` kit, and where `control` asks for their loss.
 //!
 //! **Precedence.** At most one fault is committed on a frame. In order: dark, eaten or too long (`opaque`), drop, flip,
 //! delay, swap, duplicate. Cutting and stripping (`opaque`) come before the fault, and go along with one.

@@ -3,6 +3,7 @@
 pub mod carry_out;
 pub mod options;
 pub mod preflight;
+pub mod procedures;
 pub mod progress;
 pub mod prove;
 pub mod sizes;
@@ -31,6 +32,12 @@ pub struct Cli {
 pub enum Command {
     /// Prove a chain of kit: every frame size at the intended load, every frame accounted for
     Prove(Box<prove::Prove>),
+    /// The highest load without loss at every frame size (RFC 2544 section 26.1)
+    Throughput(Box<procedures::Throughput>),
+    /// Loss at every load from the highest down (RFC 2544 section 26.3)
+    FrameLossRate(Box<procedures::FrameLossRate>),
+    /// The longest burst without loss, and the buffer it shows (RFC 2544 section 26.4, RFC 9004)
+    BackToBack(Box<procedures::BackToBack>),
     /// Is this interface, this host and the peer fit to judge? Each point with what to do about it
     Preflight(preflight::Preflight),
     /// The whole thing on a private bench made on this machine: no hardware, no privilege needed
@@ -50,6 +57,9 @@ pub async fn run(cli: Cli, interrupt: watch::Receiver<bool>) -> Result<u8, Failu
     tune::clean_up();
     match cli.command {
         Command::Prove(prove) => prove.run(cli.no_color, interrupt).await,
+        Command::Throughput(throughput) => throughput.run(cli.no_color, interrupt).await,
+        Command::FrameLossRate(descent) => descent.run(cli.no_color, interrupt).await,
+        Command::BackToBack(bursts) => bursts.run(cli.no_color, interrupt).await,
         Command::Preflight(preflight) => preflight.run(cli.no_color).await,
         // Needs a process without threads, so `main` runs it before there is a runtime.
         Command::Demo(_) => Err(Failure::Usage("the demo cannot be started from here".into())),

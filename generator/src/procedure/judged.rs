@@ -3,7 +3,7 @@
 use kitproof_common::control::{End, FarReport};
 use kitproof_common::link::{self, CarrierEvent, HostDid, LinkKind, PortDrops};
 
-use super::plan::{Plan, Target};
+use super::plan::{Offer, Plan, Target};
 use super::trial::Outcome;
 use crate::verdict::{
     Account, Bounds, CarrierLoss, EndBounds, LoadFacts, Pauses, Reason, ReferenceFacts, TrialFacts, Verdict,
@@ -12,6 +12,7 @@ use crate::verdict::{
 
 /// A trial and what it proves.
 pub struct Judged {
+    pub offer: Offer,
     pub outcome: Outcome,
     pub account: Account,
     pub verdict: Verdict,
@@ -20,25 +21,32 @@ pub struct Judged {
 impl Judged {
     /// Accounts for every frame and judges.
     #[must_use]
-    pub fn new(outcome: Outcome, plan: &Plan, target: &Target, near: &End, far: &End) -> Self {
-        let (account, verdict) = appraise(&outcome, plan, target, near, far);
-        Self { outcome, account, verdict }
+    pub fn new(outcome: Outcome, offer: Offer, plan: &Plan, target: &Target, near: &End, far: &End) -> Self {
+        let (account, verdict) = appraise(&outcome, &offer, plan, target, near, far);
+        Self { offer, outcome, account, verdict }
     }
 
     /// Accounts and judges anew, because more has become known.
     pub fn again(&mut self, plan: &Plan, target: &Target, near: &End, far: &End) {
-        (self.account, self.verdict) = appraise(&self.outcome, plan, target, near, far);
+        (self.account, self.verdict) = appraise(&self.outcome, &self.offer, plan, target, near, far);
     }
 }
 
-fn appraise(outcome: &Outcome, plan: &Plan, target: &Target, near: &End, far: &End) -> (Account, Verdict) {
+fn appraise(
+    outcome: &Outcome,
+    offer: &Offer,
+    plan: &Plan,
+    target: &Target,
+    near: &End,
+    far: &End,
+) -> (Account, Verdict) {
     let mut home = outcome.home.counts.clone();
     home.longest_burst = outcome.departures.sent.load.longest_burst;
     home.sent_dropped = outcome.departures.sent.lost;
     let report = outcome.far.as_ref().ok();
     let bounds = bounds(outcome, report, target, near, far);
     let account = account(&home, report.map(|report| &report.counts), &bounds);
-    let verdict = judge(&facts(outcome, plan, near, far, account.clone(), &bounds));
+    let verdict = judge(&facts(outcome, offer, plan, near, far, account.clone(), &bounds));
     (account, verdict)
 }
 
@@ -98,6 +106,7 @@ fn udp_drops(loopback: bool) -> PortDrops {
 
 fn facts(
     outcome: &Outcome,
+    offer: &Offer,
     plan: &Plan,
     near: &End,
     far: &End,
@@ -114,7 +123,7 @@ fn facts(
             intended_fps: trial.rate.per_second(),
             intended_percent: trial.rate.percent_of(plan.line, trial.frame.frame_size),
             offered_fps: load.rate,
-            tolerance: plan.wanted.load_tolerance.value(),
+            tolerance: offer.tolerance(&plan.wanted),
             windows: WindowFacts {
                 count: load.windows.count,
                 below_99_percent: load.windows.below_99_percent,

@@ -4,8 +4,11 @@
 //! [`plan`] what the options mean on this interface, [`runner`] a whole run, and each procedure a policy over it:
 //! [`prove`] is the main job.
 
+pub mod back_to_back;
+pub mod conduct;
 pub mod failure;
 pub mod fitness;
+pub mod frame_loss_rate;
 pub mod isolation;
 pub mod judged;
 pub mod plan;
@@ -14,4 +17,5 @@ pub mod prove;
 pub mod result;
 pub mod runner;
 pub mod session;
+pub mod throughput;
 pub mod trial;

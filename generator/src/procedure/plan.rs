@@ -71,6 +71,27 @@ pub struct Offer {
     pub frame_size: u16,
     pub load: Load,
     pub length: Length,
+    /// How long frames under way are waited for; cut short when every frame is home.
+    pub residual: Duration,
+}
+
+/// A burst may be so far from the line's rate at most, however short.
+const BURST_TOLERANCE: f64 = 0.1;
+
+impl Offer {
+    /// How far the offered load may be from the intended. A burst is over before a mean could settle: there, as many frames
+    /// as the pair may send back to back may be early or late.
+    #[must_use]
+    pub fn tolerance(&self, wanted: &Wanted) -> f64 {
+        let tolerance = wanted.load_tolerance.value();
+        match self.length {
+            Length::Time(_) => tolerance,
+            Length::Frames(frames) => {
+                let share = f64::from(wanted.burst_tolerance) / frames.max(1) as f64;
+                tolerance.max(share.min(BURST_TOLERANCE))
+            }
+        }
+    }
 }
 
 /// How much of it.
@@ -212,12 +233,12 @@ impl Plan {
 }
 
 fn offer(wanted: &Wanted, frame_size: u16) -> Offer {
-    Offer { frame_size, load: wanted.load, length: Length::Time(wanted.duration) }
+    Offer { frame_size, load: wanted.load, length: Length::Time(wanted.duration), residual: wanted.residual }
 }
 
 /// The rate of an offer and how many frames it has; fewer than two make no rate.
 fn frames_of(offer: &Offer, line: LineRate) -> Result<(FrameRate, u64), Failure> {
-    let Offer { frame_size, load, length } = *offer;
+    let Offer { frame_size, load, length, .. } = *offer;
     let rate = load.rate(line, frame_size).map_err(|error| Failure::Usage(error.to_string()))?;
     let frames = match length {
         Length::Frames(frames) => frames,

@@ -29,6 +29,7 @@ pub fn of(finished: &Finished, command: &str, started: String) -> RunResult {
         verdict: finished.outcome,
         reasons: finished.reasons.clone(),
         pair: Pair { generator: endpoint(&run.near), reflector: Some(endpoint(&run.far)) },
+        findings: finished.findings.clone(),
         trials: run.trials.iter().map(|judged| trial(judged, &run.plan, &run.near.via)).collect(),
         ..RunResult::default()
     }
@@ -68,6 +69,13 @@ fn endpoint(end: &End) -> Endpoint {
         via: end.via.clone(),
         tuned: None,
     }
+}
+
+/// The load that was asked of a trial.
+#[must_use]
+pub fn intended(judged: &Judged, plan: &Plan) -> LoadFigures {
+    let trial = &judged.outcome.trial;
+    figures(trial, plan, trial.rate.per_second())
 }
 
 fn figures(trial: &Trial, plan: &Plan, frames_per_s: f64) -> LoadFigures {

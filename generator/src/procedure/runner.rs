@@ -15,7 +15,8 @@ use super::judged::Judged;
 use super::plan::{Offer, Plan, Target, Wanted};
 use super::session::Session;
 use super::trial::{self, Moment};
-use crate::verdict::{Outcome, Reason, Verdict, overall};
+use crate::report::Findings;
+use crate::verdict::{Bears, Outcome, Reason, Verdict, overall};
 
 /// How long counts that were not heard are asked for once more, at the end.
 const SECOND_CHANCE: Duration = Duration::from_secs(3);
@@ -37,13 +38,22 @@ pub struct Finished {
     /// `None` where there is no limit to judge by; the reasons are told all the same.
     pub outcome: Option<Outcome>,
     pub reasons: Vec<Reason>,
+    pub findings: Findings,
 }
 
 impl Finished {
+    /// A run that measures and has no limit to judge by; it is `unproven` if a reason says that it shows less than it
+    /// should.
+    #[must_use]
+    pub fn found(run: Run, findings: Findings, reasons: Vec<Reason>) -> Self {
+        let spoiled = reasons.iter().any(|reason| reason.bears == Bears::Unproven);
+        Self { run, outcome: spoiled.then_some(Outcome::Unproven), reasons, findings }
+    }
+
     /// A run that is judged.
     #[must_use]
     pub fn judged(run: Run, verdict: Verdict) -> Self {
-        Self { run, outcome: Some(verdict.verdict), reasons: verdict.reasons }
+        Self { run, outcome: Some(verdict.verdict), reasons: verdict.reasons, findings: Findings::default() }
     }
 }
 
@@ -148,9 +158,8 @@ impl<'a> Runner<'a> {
         let trial = self.plan.trial(offer, fresh_tag(&self.trials), source, destination)?;
         let show = &mut *self.show;
         let mut on_moment = |moment: Moment<'_>| show.moment(position, moment);
-        let residual = self.plan.wanted.residual;
         let outcome =
-            trial::run(&mut self.session, trial, residual, &mut self.interrupt, &mut on_moment).await;
+            trial::run(&mut self.session, trial, offer.residual, &mut self.interrupt, &mut on_moment).await;
         let outcome = match outcome {
             Ok(outcome) => outcome,
             Err(failure) if self.trials.is_empty() => return Err(failure),
@@ -159,7 +168,8 @@ impl<'a> Runner<'a> {
                 return Ok(Err(Stop));
             }
         };
-        let judged = Judged::new(outcome, &self.plan, &self.target, &self.session.near, &self.session.far);
+        let judged =
+            Judged::new(outcome, *offer, &self.plan, &self.target, &self.session.near, &self.session.far);
         self.show.judged(&judged);
         self.trials.push(judged);
         Ok(self.trials.last().ok_or(Stop))

@@ -3,14 +3,18 @@
 //! | file | idea |
 //! | --- | --- |
 //! | `result` | the types of the result JSON, one for every command |
+//! | `findings` | what the standard procedures find |
 //! | `schema` | their JSON Schema, as published in `generator/schema/` |
 //! | `files` | a result file is whole or not there at all |
 //! | `csv` | one line a trial |
 //! | `table` | what a person reads at arm's length |
+//! | `columns` | figures in columns |
 //! | `ink` | colour, where it is wanted |
 
+mod columns;
 mod csv;
 mod files;
+mod findings;
 mod ink;
 mod result;
 mod schema;
@@ -18,6 +22,7 @@ mod table;
 
 pub use csv::csv;
 pub use files::{WriteError, write};
+pub use findings::{Bursts, Conduct, Ending, Findings, FrameLoss, Throughput};
 pub use ink::{Ink, Style};
 pub use result::{
     ChainPiece, Clocks, Direction, Endpoint, LoadFigures, LoadWindows, LossBound, LossPeriod, OddWindow,

@@ -6,6 +6,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::Findings;
 use crate::verdict::{Account, Bears, Directions, Outcome, Reason, Verdict, confidence};
 
 /// The value of `schema` in every result of this layout. It changes when a field changes its meaning or goes.
@@ -27,6 +28,8 @@ pub struct RunResult {
     pub pair: Pair,
     /// The pieces between generator and reflector, in order from the generator.
     pub chain: Vec<ChainPiece>,
+    #[serde(flatten)]
+    pub findings: Findings,
     pub trials: Vec<TrialResult>,
 }
 

@@ -3,6 +3,8 @@
 use std::fmt::Write;
 
 use super::{
+    columns::{Row, aligned},
+    findings,
     ink::{Ink, Style},
     result::{RunResult, TrialResult, tried},
 };
@@ -18,11 +20,14 @@ const WIDTH: usize = 100;
 pub fn table(result: &RunResult, ink: Ink) -> String {
     let mut out = String::new();
     headline(&mut out, result, ink);
-    if !result.trials.is_empty() {
-        rows(&mut out, &result.trials, ink);
+    out.push_str(&findings::tables(&result.findings, ink));
+    // The trials of a search are many, and each of them is in the JSON and the CSV.
+    let trials = if result.findings.is_empty() { result.trials.as_slice() } else { &[] };
+    if !trials.is_empty() {
+        rows(&mut out, trials, ink);
     }
     reasons(&mut out, &result.reasons, ink);
-    shown(&mut out, &result.trials);
+    shown(&mut out, trials);
     out
 }
 
@@ -56,8 +61,12 @@ fn meaning(result: &RunResult) -> String {
         Some(Outcome::Unproven) => {
             "Nothing is proven yet, for or against the chain. What to do is below.".to_owned()
         }
-        None => format!("{} offered.", frames(offered)),
+        None => format!("{} offered in {}.", frames(offered), trials(result.trials.len())),
     }
+}
+
+fn trials(count: usize) -> String {
+    if count == 1 { "one trial".to_owned() } else { format!("{count} trials") }
 }
 
 /// One column: its two heading lines, and what it says of a trial.
@@ -88,29 +97,17 @@ fn rows(out: &mut String, trials: &[TrialResult], ink: Ink) {
         ("us", "p99", |t| t.round_trip_ns.as_ref().map_or("-".to_owned(), |rtt| microseconds(rtt.p99))),
         ("us", "max", |t| t.round_trip_ns.as_ref().map_or("-".to_owned(), |rtt| microseconds(rtt.max))),
     ]);
-    let cells: Vec<Vec<String>> = trials.iter().map(|t| columns.iter().map(|c| (c.2)(t)).collect()).collect();
-    let width = |i: usize| {
-        let (upper, lower, _) = columns[i];
-        cells.iter().map(|row| row[i].len()).chain([upper.len(), lower.len()]).max().unwrap_or(0)
-    };
-    let widths: Vec<usize> = (0..columns.len()).map(width).collect();
-    let line = |texts: Vec<&str>| {
-        let padded = texts.iter().zip(&widths).map(|(text, width)| format!("{text:>width$}"));
-        padded.collect::<Vec<_>>().join("  ")
-    };
-    out.push('\n');
-    for heading in [
-        line(columns.iter().map(|column| column.0).collect()),
-        line(columns.iter().map(|column| column.1).collect()),
-    ] {
-        let _ = writeln!(out, "{}", ink.paint(Style::Faint, heading.trim_end()));
-    }
-    for (trial, row) in trials.iter().zip(&cells) {
-        let verdict = trial.verdict.map_or(String::new(), |outcome| {
-            format!("  {}", ink.paint(Style::from(outcome), &outcome.to_string().to_uppercase()))
-        });
-        let _ = writeln!(out, "{}{verdict}", line(row.iter().map(String::as_str).collect()));
-    }
+    let rows: Vec<Row> = trials
+        .iter()
+        .map(|trial| Row {
+            cells: columns.iter().map(|column| (column.2)(trial)).collect(),
+            word: trial.verdict.map_or(String::new(), |outcome| {
+                ink.paint(Style::from(outcome), &outcome.to_string().to_uppercase()).into_owned()
+            }),
+        })
+        .collect();
+    let headings: Vec<_> = columns.iter().map(|column| (column.0, column.1)).collect();
+    aligned(out, &headings, &rows, ink);
 }
 
 fn microseconds(ns: u64) -> String {
@@ -330,7 +327,7 @@ UNPROVEN  64 bytes: The reflector's counts were not heard, so that losses cannot
         let mut result = sample::passed();
         result.verdict = None;
         result.trials.clear();
-        assert_eq!(lines(&result)[1], "   C O M P L E T E   0 frames offered.");
+        assert_eq!(lines(&result)[1], "   C O M P L E T E   0 frames offered in 0 trials.");
     }
 
     #[test]

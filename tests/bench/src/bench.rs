@@ -9,7 +9,7 @@ use crate::ledger::{Direction, Ledger};
 use crate::room::Room;
 use crate::script::Script;
 use crate::veth::{self, Ends};
-use crate::wire::{Line, PacketPort, WireHandle, WirePort};
+use crate::wire::{Line, PacketPort, Plug, Side, WireHandle, WirePort};
 
 /// The generator's interface, in its room.
 pub const GENERATOR_PORT: &str = "kp0";
@@ -144,7 +144,9 @@ fn start_wire(room: &Room, script: Script, mtu: u32) -> anyhow::Result<WireHandl
                 Ok(Box::new(PacketPort::open(interface, mtu)?))
             };
             let monitor = script.monitor.is_some().then(|| open("monitor")).transpose()?;
-            Line::new(script, open(NEAR)?, open(FAR)?, monitor)
+            let plug: Plug =
+                Box::new(|side, up| veth::set_up_here(if side == Side::Near { NEAR } else { FAR }, up));
+            Line::with_plug(script, open(NEAR)?, open(FAR)?, monitor, Some(plug))
         })
     })
 }

@@ -1,9 +1,18 @@
 //! The wire's own account of exactly what it did.
 //!
 //! Whatever a generator reports about a trial over the wire must equal this. For each direction of a trial, always:
-//! `seen + duplicated = passed + dropped + dark + queue_full + refused + overflow + held`.
+//! `seen + duplicated = passed + dropped + dark + eaten + too_long + queue_full + clock_full + refused + overflow + held`.
 
 use serde::{Deserialize, Serialize};
+
+mod opaque;
+mod spread;
+mod stretch;
+
+pub(crate) use opaque::Reason;
+pub use opaque::{Altered, Opaqueness};
+pub use spread::Spread;
+pub use stretch::{Mark, Stretch};
 
 /// Which way a frame travelled: forward is from the near port (the generator's) to the far port (the reflector's).
 #[derive(Serialize, Deserialize, Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -102,7 +111,7 @@ impl Trial {
 pub struct Counts {
     /// Test frames that came to the wire.
     pub seen: u64,
-    /// Sequence numbers among them.
+    /// Sequence numbers among them, each stream's own.
     pub distinct: u64,
     /// Frames among them with the returned bit set: all of them on the return way, none forward.
     pub returned: u64,
@@ -111,8 +120,18 @@ pub struct Counts {
     pub dropped: Record,
     /// Swallowed by a dark stretch.
     pub dark: Record,
-    /// Found the queue of a bottleneck full.
+    /// Eaten by kit that does not let their kind through (`opaque`).
+    pub eaten: Record,
+    /// Longer than `opaque` lets through, and lost.
+    pub too_long: Record,
+    /// Longer than `opaque` lets through, and cut.
+    pub truncated: Record,
+    /// Handed on without their outermost tag.
+    pub stripped: u64,
+    /// Found the queue of a bottleneck (`rate`) full.
     pub queue_full: Record,
+    /// Found the buffer of a slow clock full.
+    pub clock_full: Record,
     pub duplicated: Record,
     /// The first of each two that changed places.
     pub swapped: Record,
@@ -133,12 +152,50 @@ pub struct Counts {
     /// Arrival of the first and the last one, in nanoseconds of the wire's clock.
     pub first_ns: Option<u64>,
     pub last_ns: Option<u64>,
+    /// Each stream by itself, in order of appearance.
+    pub streams: Vec<Stream>,
+    /// Every dark stretch of the script, in its order.
+    pub stretches: Vec<Stretch>,
+    /// The time each frame that was handed on was meant to take, from its arrival to when it was due to leave; those
+    /// that the port then refused are among them.
+    pub delay: Spread,
+    /// How much later than due each of them really left: when the port had taken it. The port takes frames in
+    /// batches, so this is the most it can have been. Empty where nobody has watched (the engine alone).
+    pub late: Spread,
+}
+
+/// The test frames of one stream, one direction of a trial.
+#[derive(Serialize, Deserialize, Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Stream {
+    pub stream: u8,
+    /// Came to the wire.
+    pub seen: u64,
+    /// Sequence numbers among them.
+    pub distinct: u64,
+    /// Handed on, copies included.
+    pub passed: u64,
 }
 
 impl Counts {
     /// Test frames the script took away.
     pub fn taken(&self) -> u64 {
-        self.dropped.count + self.dark.count + self.queue_full.count
+        let records =
+            [&self.dropped, &self.dark, &self.eaten, &self.too_long, &self.queue_full, &self.clock_full];
+        records.iter().map(|record| record.count).sum()
+    }
+
+    /// What became of one stream.
+    pub fn stream(&self, stream: u8) -> Stream {
+        let known = self.streams.iter().find(|known| known.stream == stream);
+        known.copied().unwrap_or(Stream { stream, ..Stream::default() })
+    }
+
+    pub(crate) fn stream_mut(&mut self, stream: u8) -> &mut Stream {
+        let index = self.streams.iter().position(|known| known.stream == stream).unwrap_or_else(|| {
+            self.streams.push(Stream { stream, ..Stream::default() });
+            self.streams.len() - 1
+        });
+        &mut self.streams[index]
     }
 
     /// How far the account is from closing; 0 unless the wire itself is wrong.
@@ -156,22 +213,43 @@ pub struct Record {
     /// `(number, sequence)` of each: the frame's number in its direction and trial, from 1, and what its header
     /// says. The first [`Record::KEPT`] of them.
     pub frames: Vec<(u64, u32)>,
+    /// The stream of each of `frames`. Empty, and left out of the JSON, as long as all are of stream 0.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub streams: Vec<u8>,
 }
 
 impl Record {
     /// Most frames that are listed; more are only counted.
     pub const KEPT: usize = 1 << 20;
 
-    /// The sequence numbers, in the order in which it happened.
+    /// The sequence numbers of stream 0, in the order in which it happened.
     pub fn sequences(&self) -> Vec<u32> {
-        self.frames.iter().map(|&(_, sequence)| sequence).collect()
+        self.sequences_of(0)
     }
 
-    pub(crate) fn add(&mut self, number: u64, sequence: u32) {
+    /// The sequence numbers of one stream, in the order in which it happened.
+    pub fn sequences_of(&self, stream: u8) -> Vec<u32> {
+        self.flows().filter(|&(of, _)| of == stream).map(|(_, sequence)| sequence).collect()
+    }
+
+    /// `(stream, sequence)` of each, in the order in which it happened.
+    pub fn flows(&self) -> impl Iterator<Item = (u8, u32)> + '_ {
+        let stream = |index| self.streams.get(index).copied().unwrap_or(0);
+        self.frames.iter().enumerate().map(move |(index, &(_, sequence))| (stream(index), sequence))
+    }
+
+    pub(crate) fn add(&mut self, number: u64, stream: u8, sequence: u32) {
         self.count += 1;
-        if self.frames.len() < Self::KEPT {
-            self.frames.push((number, sequence));
+        if self.frames.len() >= Self::KEPT {
+            return;
         }
+        if stream != 0 && self.streams.is_empty() {
+            self.streams.resize(self.frames.len(), 0);
+        }
+        if stream != 0 || !self.streams.is_empty() {
+            self.streams.push(stream);
+        }
+        self.frames.push((number, sequence));
     }
 }
 
@@ -179,6 +257,8 @@ impl Record {
 #[derive(Serialize, Deserialize, Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Flipped {
     pub number: u64,
+    #[serde(default)]
+    pub stream: u8,
     /// The sequence number before the flip.
     pub sequence: u32,
     /// Offset from the frame's first octet.
@@ -218,6 +298,8 @@ pub struct Copied {
     /// The port would not take them. Nothing the script asked for.
     pub refused: Record,
     pub held: u64,
+    /// As [`Counts::late`].
+    pub late: Spread,
 }
 
 /// What belongs to no trial, one direction.
@@ -235,6 +317,15 @@ pub struct Others {
     pub foreign_dark: u64,
     /// The first octets of the first few of them, in hexadecimal, to tell what they were.
     pub foreign_samples: Vec<String>,
+    /// Of all these, those that were inside the wire already and found the port without carrier.
+    pub dark_inside: u64,
+    /// What was eaten, cut and stripped, test frames included.
+    pub opaque: Opaqueness,
+    /// As [`Counts::late`], for those that belong to no trial; they are due the moment they arrive.
+    pub late: Spread,
+    /// Frames of every kind that the wire came to see only when its clock was past their stamp, and by how much; it
+    /// takes them for having arrived then.
+    pub put_later: Spread,
 }
 
 /// What the wire lost itself, at its own ports. All zero, or no trial can be judged by the ledger.

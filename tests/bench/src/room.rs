@@ -81,6 +81,11 @@ impl Room {
         crate::veth::set_up(self, interface, up)
     }
 
+    /// Whether an interface of the room is up and has a carrier.
+    pub fn has_carrier(&self, interface: &str) -> anyhow::Result<bool> {
+        crate::veth::is_running(self, interface)
+    }
+
     /// Gives an interface of the room an address, for what needs the host's own stack (UDP sockets). The hosts then
     /// ask for each other by ARP or neighbour discovery, which the wire's ledger calls foreign frames.
     pub fn add_address(&self, interface: &str, address: IpAddr, prefix_length: u8) -> anyhow::Result<()> {

@@ -10,25 +10,43 @@
 //!     "delay": { "when": { "at": [10] }, "by_ms": 5 },
 //!     "swap": { "every": 300 },
 //!     "duplicate": { "every": 500 },
-//!     "dark": [ { "from_ms": 200, "for_ms": 50 } ]
+//!     "dark": [ { "from_ms": 200, "for_ms": 50 }, { "from_ms": 900, "carrier": true } ],
+//!     "opaque": { "mac_control": [1], "groups": [0, 14], "ether_types": [35020], "drop_over": 1518, "strip": "outer" }
 //!   },
-//!   "return": { "rate": { "frames_per_s": 50000, "queue": 100 }, "latency_us": 100 },
+//!   "return": {
+//!     "store": [ { "bits_per_s": 100000000, "preamble": true }, { "bits_per_s": 1000000000 } ],
+//!     "rate": { "frames_per_s": 50000, "queue": 100, "tokens": 16 },
+//!     "slow_clock": { "bits_per_s": 1000000000, "ppm": 100, "buffer": 64 },
+//!     "latency_us": 100, "latency_ns": 250
+//!   },
 //!   "monitor": { "directions": "both", "drop": { "every": 50 }, "rate": { "bits_per_s": 1000000000, "queue": 64 } }
 //! }
 //! ```
 //!
 //! **Numbering.** Every number in a [`Schedule`] counts the test frames of one direction within one trial, from 1,
-//! in order of arrival at the wire; a trial is one session tag. Copies count like any other frame. Learning frames,
-//! control frames and strangers are not counted and pass untouched, except through the dark and where `control`
-//! asks for their loss.
+//! in order of arrival at the wire, whatever their stream; a trial is one session tag. Copies count like any other
+//! frame. Learning frames, control frames and strangers are not counted and pass untouched, except through the dark,
+//! through `opaque` kit, and where `control` asks for their loss.
 //!
-//! **Precedence.** At most one fault is committed on a frame. In order: dark, drop, flip, delay, swap, duplicate.
-//! What comes after (`rate`, `pause`, `latency_us`) is not a fault on one frame but the line all of them travel.
+//! **Precedence.** At most one fault is committed on a frame. In order: dark, eaten or too long (`opaque`), drop, flip,
+//! delay, swap, duplicate. Cutting and stripping (`opaque`) come before the fault, and go along with one.
+//! What comes after is not a fault on one frame but the line all of them travel, in order: `store`, `rate`,
+//! `slow_clock`, `pause`, `latency_us` and `latency_ns`.
+//!
+//! **Time.** A frame's time is its arrival as the kernel stamped it, where the port has stamps, not the moment at which
+//! the wire's thread looks: queues, dark edges and due times are exact however late the thread is. How late each frame
+//! then really left is in the ledger ([`Counts::late`](crate::ledger::Counts::late)).
 
 use std::path::Path;
 
 use anyhow::Context;
 use serde::{Deserialize, Serialize};
+
+mod bottleneck;
+mod opaque;
+
+pub use bottleneck::{Rate, SlowClock, Stage};
+pub use opaque::{Kind, Opaque, Strip};
 
 /// What the wire does to each direction, and what its monitor side hands over.
 #[derive(Serialize, Deserialize, Clone, Debug, Default, PartialEq)]
@@ -85,6 +103,9 @@ pub struct Faults {
     /// Stretches in which nothing at all gets through, control frames included.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub dark: Vec<Dark>,
+    /// What is not let through as it came; frames of every kind.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub opaque: Option<Opaque>,
     /// Frames that vanish.
     #[serde(skip_serializing_if = "Schedule::is_never")]
     pub drop: Schedule,
@@ -101,15 +122,24 @@ pub struct Faults {
     /// Frames that arrive twice, one copy right behind the other.
     #[serde(skip_serializing_if = "Schedule::is_never")]
     pub duplicate: Schedule,
+    /// Stages that store and forward, one after the other; test frames only.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub store: Vec<Stage>,
     /// A bottleneck with a queue; test frames only. A frame that finds the queue full is lost and recorded.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub rate: Option<Rate>,
+    /// A clock that is too slow for its line; test frames only.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub slow_clock: Option<SlowClock>,
     /// Stretches in which test frames are held, to be handed on in order at the end.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub pause: Vec<Window>,
     /// Time every test frame takes, in microseconds.
     #[serde(skip_serializing_if = "is_zero")]
     pub latency_us: u64,
+    /// The same in nanoseconds; both are added.
+    #[serde(skip_serializing_if = "is_zero")]
+    pub latency_ns: u64,
     /// Faults on control frames, counted from the wire's start (they belong to no trial).
     #[serde(skip_serializing_if = "Option::is_none")]
     pub control: Option<ControlFaults>,
@@ -130,8 +160,26 @@ impl Faults {
         if let Some(delay) = &self.delay {
             delay.when.check().context("`delay.when`")?;
         }
+        let mut down: Vec<_> = self.dark.iter().filter(|dark| dark.carrier).map(Dark::edges_ns).collect();
+        down.sort_unstable();
+        anyhow::ensure!(
+            down.windows(2).all(|pair| pair[0].1 < pair[1].0),
+            "`dark`: stretches with `carrier` overlap or touch"
+        );
+        for dark in &self.dark {
+            dark.check().context("`dark`")?;
+        }
+        if let Some(opaque) = &self.opaque {
+            opaque.check().context("`opaque`")?;
+        }
+        for stage in &self.store {
+            stage.check().context("`store`")?;
+        }
         if let Some(rate) = &self.rate {
             rate.check().context("`rate`")?;
+        }
+        if let Some(clock) = &self.slow_clock {
+            clock.check().context("`slow_clock`")?;
         }
         if let Some(control) = &self.control {
             control.drop.check().context("`control.drop`")?;
@@ -202,16 +250,55 @@ impl Schedule {
     }
 }
 
-/// Nothing gets through from `from_ms` on, for `for_ms`. The clock is the wire's, from the first test frame of the
-/// latest trial, in either direction.
-#[derive(Serialize, Deserialize, Clone, Copy, Debug, PartialEq, Eq)]
+/// Nothing gets through from `from_ms` on, for `for_ms`. The clock is the wire's, from the arrival of the first test
+/// frame of the latest trial, in either direction. What is inside the wire when the dark begins still leaves it,
+/// except into a port without carrier.
+#[derive(Serialize, Deserialize, Clone, Copy, Debug, Default, PartialEq, Eq)]
 #[serde(deny_unknown_fields)]
 pub struct Dark {
     pub from_ms: u64,
+    /// Left out: what has begun never ends, not even with the next trial.
+    #[serde(default = "forever", skip_serializing_if = "is_forever")]
     pub for_ms: u64,
     /// True: control frames and strangers still pass. A dark link passes nothing, so the default is false.
     #[serde(default)]
     pub spare_control: bool,
+    /// True: the port at which this direction leaves is set down for as long, so that the neighbour there has no
+    /// carrier, and what that neighbour sends never comes to the wire. The dark lasts until the port is up again,
+    /// which is a little longer; the ledger has the times. One such stretch must end before the next begins.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub carrier: bool,
+}
+
+fn forever() -> u64 {
+    Dark::FOREVER
+}
+
+fn is_forever(for_ms: &u64) -> bool {
+    *for_ms == Dark::FOREVER
+}
+
+impl Dark {
+    /// `for_ms` of a stretch that never ends.
+    pub const FOREVER: u64 = u64::MAX;
+
+    /// Its edges on the trial's clock, in nanoseconds: the first moment of it, and the first moment after it.
+    pub(crate) fn edges_ns(&self) -> (u64, u64) {
+        edges_ns(self.from_ms, self.for_ms)
+    }
+
+    fn check(&self) -> anyhow::Result<()> {
+        anyhow::ensure!(
+            !(self.carrier && self.spare_control),
+            "a port without carrier spares no control frames: `carrier` and `spare_control` exclude each other"
+        );
+        Ok(())
+    }
+}
+
+pub(crate) fn edges_ns(from_ms: u64, for_ms: u64) -> (u64, u64) {
+    let from = from_ms.saturating_mul(1_000_000);
+    (from, from.saturating_add(for_ms.saturating_mul(1_000_000)))
 }
 
 /// A stretch of a trial, on the same clock as [`Dark`].
@@ -259,43 +346,6 @@ pub enum Octet {
 pub struct Delay {
     pub when: Schedule,
     pub by_ms: u64,
-}
-
-/// A bottleneck: `frames_per_s`, or `bits_per_s` on the wire (frame, FCS and 20 octets of preamble, SFD and gap), or
-/// the slower of the two; and a queue in frames before it.
-#[derive(Serialize, Deserialize, Clone, Copy, Debug, PartialEq, Eq)]
-#[serde(deny_unknown_fields)]
-pub struct Rate {
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub frames_per_s: Option<u64>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub bits_per_s: Option<u64>,
-    /// Frames that may wait; one more is in service.
-    pub queue: u32,
-}
-
-impl Rate {
-    /// So many frames a second, with a queue of so many.
-    pub fn frames(frames_per_s: u64, queue: u32) -> Self {
-        Self { frames_per_s: Some(frames_per_s), bits_per_s: None, queue }
-    }
-
-    /// So many bits a second on the wire, with a queue of so many frames.
-    pub fn bits(bits_per_s: u64, queue: u32) -> Self {
-        Self { frames_per_s: None, bits_per_s: Some(bits_per_s), queue }
-    }
-
-    fn check(&self) -> anyhow::Result<()> {
-        anyhow::ensure!(
-            self.frames_per_s.is_some() || self.bits_per_s.is_some(),
-            "a rate needs `frames_per_s` or `bits_per_s`"
-        );
-        anyhow::ensure!(
-            self.frames_per_s != Some(0) && self.bits_per_s != Some(0),
-            "a rate of 0 passes nothing; write a dark stretch instead"
-        );
-        Ok(())
-    }
 }
 
 /// Faults on control frames.

@@ -55,14 +55,20 @@ pub fn lay(ends: Ends<'_>, mtu: u32, queues: u32) -> anyhow::Result<()> {
 /// Sets an interface of a room up or down.
 pub(crate) fn set_up(room: &Room, interface: &str, up: bool) -> anyhow::Result<()> {
     let name = interface.to_owned();
-    netlink(room, move |handle| async move {
+    room.run(move || set_up_here(&name, up)).with_context(|| format!("in the room `{}`", room.label()))
+}
+
+/// Sets an interface up or down in the namespace of the calling thread.
+pub(crate) fn set_up_here(interface: &str, up: bool) -> anyhow::Result<()> {
+    let name = interface.to_owned();
+    netlink_here(move |handle| async move {
         let link = LinkUnspec::new_with_name(&name);
         let link = if up { link.up() } else { link.down() };
         Ok(handle.link().set(link.build()).execute().await?)
     })
     .with_context(|| {
         let state = if up { "up" } else { "down" };
-        format!("{interface} in the room `{}` cannot be set {state}", room.label())
+        format!("{interface} cannot be set {state}")
     })
 }
 
@@ -106,7 +112,7 @@ async fn index(handle: &Handle, name: String) -> anyhow::Result<u32> {
     Ok(link.context("there is no such interface")?.header.index)
 }
 
-fn is_running(room: &Room, interface: &str) -> anyhow::Result<bool> {
+pub(crate) fn is_running(room: &Room, interface: &str) -> anyhow::Result<bool> {
     let name = interface.to_owned();
     netlink(room, move |handle| async move {
         let link = handle.link().get().match_name(name).execute().try_next().await?;
@@ -122,14 +128,20 @@ where
     F: Future<Output = anyhow::Result<T>>,
     Talk: FnOnce(Handle) -> F + Send + 'static,
 {
-    room.run(move || {
-        let runtime = tokio::runtime::Builder::new_current_thread().enable_io().build()?;
-        runtime.block_on(async move {
-            let (connection, handle, _) = rtnetlink::new_connection()?;
-            let conversation = tokio::spawn(connection);
-            let result = talk(handle).await;
-            conversation.abort();
-            result
-        })
+    room.run(move || netlink_here(talk))
+}
+
+/// The same in the namespace of the calling thread.
+fn netlink_here<T, F>(talk: impl FnOnce(Handle) -> F) -> anyhow::Result<T>
+where
+    F: Future<Output = anyhow::Result<T>>,
+{
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_io().build()?;
+    runtime.block_on(async move {
+        let (connection, handle, _) = rtnetlink::new_connection()?;
+        let conversation = tokio::spawn(connection);
+        let result = talk(handle).await;
+        conversation.abort();
+        result
     })
 }

@@ -28,7 +28,12 @@ const CHECKS: &[(&str, Check)] = &[
     ("the_wire_carries_jumbo_frames", the_wire_carries_jumbo_frames),
     ("the_wire_survives_a_link_that_goes_down", the_wire_survives_a_dead_link),
     ("kernel_udp_passes_the_wire_with_its_checksum", kernel_udp_passes_the_wire),
+    ("kit_on_the_wire_loses_and_delays_what_its_ledger_says", kit_on_the_wire),
+    ("opaque_kit_on_the_wire_lets_the_rest_through_bit_for_bit", opaque_kit_on_the_wire),
+    ("a_power_pull_on_the_wire_takes_the_carrier_and_gives_it_back", a_power_pull),
+    ("what_never_comes_back_comes_back_with_the_next_wire", never_comes_back),
     ("the_wire_carries_100000_frames_a_second_each_way", the_wire_is_fast_enough),
+    ("the_wire_carries_20000_frames_a_second_each_way_through_kit", the_wire_is_fast_enough_with_kit),
 ];
 
 fn main() {
@@ -100,7 +105,7 @@ fn open(room: &Room, interface: &'static str, mtu: u32) -> anyhow::Result<Packet
 
 fn send_all(port: &mut PacketPort, frames: &[Vec<u8>]) -> anyhow::Result<()> {
     let mut outbox = Outbox::default();
-    let about = About { direction: Direction::Forward, trial: None, number: 0, sequence: 0 };
+    let about = About::stranger(Direction::Forward, 0);
     frames.iter().for_each(|frame| outbox.push(frame, about));
     let until = Instant::now() + Duration::from_secs(10);
     while !outbox.is_empty() {
@@ -310,22 +315,208 @@ fn wire_cpu_seconds() -> Option<f64> {
     None
 }
 
-fn the_wire_is_fast_enough() -> anyhow::Result<()> {
-    const RATE: u32 = 100_000;
-    const SECONDS: f64 = 1.0;
-    let mut bench = Bench::with_wire(Script::faithful(), Options::default())?;
+/// Who is missing among `0..count`, and whether those that came are in order.
+fn missing(received: &[Vec<u8>], count: u32) -> anyhow::Result<Vec<u32>> {
+    let came = received.iter().map(|frame| Ok(u32::from_be_bytes(frame[46..50].try_into()?)));
+    let came = came.collect::<anyhow::Result<Vec<_>>>()?;
+    anyhow::ensure!(came.is_sorted(), "out of order");
+    Ok((0..count).filter(|sequence| came.binary_search(sequence).is_err()).collect())
+}
+
+fn kit_on_the_wire() -> anyhow::Result<()> {
+    let script = Script::from_json(
+        r#"{ "forward": { "store": [ { "bits_per_s": 100000000 }, { "bits_per_s": 1000000000, "preamble": true } ],
+                          "rate": { "frames_per_s": 20000, "queue": 50 }, "latency_ns": 1234567 },
+             "return": { "slow_clock": { "bits_per_s": 50000000, "ppm": 100000, "buffer": 80 } } }"#,
+    )?;
+    let mut bench = Bench::with_wire(script, Options::default())?;
     let mut near = open(&bench.generator, GENERATOR_PORT, 1500)?;
     let mut far = open(&bench.reflector, REFLECTOR_PORT, 1500)?;
-    let count = (f64::from(RATE) * SECONDS) as u32;
+    let frames: Vec<_> = (0..3000).map(|sequence| test_frame(sequence, 200)).collect();
+    send_all(&mut near, &frames)?;
+    let there = receive_all(&mut far, 3000)?;
+    send_all(&mut far, &frames)?;
+    let back = receive_all(&mut near, 3000)?;
+    let ledger = bench.stop_wire()?;
+    anyhow::ensure!(ledger.is_clean(), "{:?}", ledger.lost_by_wire);
+    for (received, direction) in [(&there, Direction::Forward), (&back, Direction::Return)] {
+        let counts = ledger.trials[0].counts(direction);
+        anyhow::ensure!(counts.seen == 3000 && counts.unbalanced() == 0 && counts.held == 0, "{counts:?}");
+        let lost = if direction == Direction::Forward { &counts.queue_full } else { &counts.clock_full };
+        anyhow::ensure!(
+            missing(received, 3000)? == lost.sequences(),
+            "{direction:?}: others than the ledger's"
+        );
+        anyhow::ensure!(lost.count > 100, "a burst does not fit the queue: {}", lost.count);
+        anyhow::ensure!(counts.late.count == counts.passed && counts.delay.count == counts.passed);
+        let others = ledger.others(direction);
+        eprintln!(
+            "{direction:?}: {} lost, delay {:?} to {:?} ns, late {:?} to {:?}, mean {:?} ns, {} put later by up to {:?}",
+            lost.count,
+            counts.delay.min_ns,
+            counts.delay.max_ns,
+            counts.late.min_ns,
+            counts.late.max_ns,
+            counts.late.mean_ns(),
+            others.put_later.count,
+            others.put_later.max_ns,
+        );
+    }
+    // The first frame finds the line empty: 204 octets at 100 Mb/s, 212 at 1 Gb/s, one service, the latency.
+    let least = 16_320 + 1_696 + 50_000 + 1_234_567;
+    anyhow::ensure!(ledger.trials[0].forward.delay.min_ns == Some(least));
+    // 224 octets at 50 Mb/s less a tenth.
+    anyhow::ensure!(ledger.trials[0].back.delay.min_ns == Some(39_823));
+    Ok(())
+}
+
+fn opaque_kit_on_the_wire() -> anyhow::Result<()> {
+    let script = Script::from_json(
+        r#"{ "forward": { "opaque": { "mac_control": [1], "groups": [2, 14], "drop_over": 1500, "strip": "priority" } },
+             "return": { "opaque": { "ether_types": [34824], "truncate_over": 700 } } }"#,
+    )?;
+    let mut bench = Bench::with_wire(script, Options { mtu: 1504, queues: 1, xdp: false })?;
+    let mut near = open(&bench.generator, GENERATOR_PORT, 1504)?;
+    let mut far = open(&bench.reflector, REFLECTOR_PORT, 1504)?;
+    let group = |last: u8, head: &[u8]| -> Vec<u8> {
+        let mut frame = [&[1, 0x80, 0xC2, 0, 0, last, 2, 0, 0, 0, 0, 1], head].concat();
+        frame.resize(60, 0);
+        frame
+    };
+    let pause = group(1, &[0x88, 0x08, 0, 1]);
+    let lldp = group(14, &[0x88, 0xCC]);
+    let spanning = group(0, &[0, 38, 0x42, 0x42, 3]);
+    let priority = tagged(&test_frame(5, 100), 0x8100, 0xE000);
+    let vlan = tagged(&test_frame(6, 100), 0x8100, 0x0005);
+    let longest = test_frame(7, 1496);
+    let too_long = test_frame(8, 1497);
+    let frames: Vec<_> =
+        [&pause, &lldp, &spanning, &priority, &vlan, &longest, &too_long].map(Vec::clone).to_vec();
+    send_all(&mut near, &frames)?;
+    let there = [spanning.clone(), test_frame(5, 100), vlan.clone(), longest.clone()];
+    anyhow::ensure!(receive_all(&mut far, there.len())? == there, "forward");
+    send_all(&mut far, &frames)?;
+    let back = [lldp, spanning, priority, vlan, longest[..696].to_vec(), too_long[..696].to_vec()];
+    anyhow::ensure!(receive_all(&mut near, back.len())? == back, "return");
+    let ledger = bench.stop_wire()?;
+    anyhow::ensure!(ledger.is_clean());
+    let (forward, back) = (ledger.forward.opaque, ledger.back.opaque);
+    anyhow::ensure!(
+        (forward.foreign.eaten_mac_control, forward.foreign.eaten_group) == (1, 1),
+        "{forward:?}"
+    );
+    anyhow::ensure!((forward.test.stripped, forward.test.dropped_too_long) == (1, 1), "{forward:?}");
+    anyhow::ensure!((back.foreign.eaten_ether_type, back.test.truncated) == (1, 2), "{back:?}");
+    anyhow::ensure!(ledger.trials[0].forward.too_long.sequences() == [8]);
+    anyhow::ensure!(ledger.trials[0].back.truncated.sequences() == [7, 8]);
+    Ok(())
+}
+
+fn a_power_pull() -> anyhow::Result<()> {
+    let script = Script::from_json(
+        r#"{ "forward": { "dark": [ { "from_ms": 30, "for_ms": 40, "carrier": true }, { "from_ms": 400, "for_ms": 3 } ] },
+             "return": { "dark": [ { "from_ms": 30, "for_ms": 40 } ] } }"#,
+    )?;
+    let mut bench = Bench::with_wire(script, Options::default())?;
+    let mut near = open(&bench.generator, GENERATOR_PORT, 1500)?;
+    let mut far = open(&bench.reflector, REFLECTOR_PORT, 1500)?;
+    let (mut sent, mut there, mut had_no_carrier) = (0, Vec::new(), false);
+    let started = Instant::now();
+    while started.elapsed() < Duration::from_millis(600) {
+        send_all(&mut near, &[test_frame(sent, 100)])?;
+        sent += 1;
+        far.receive(&mut |frame| there.push(frame.to_vec()))?;
+        had_no_carrier |= !bench.reflector.has_carrier(REFLECTOR_PORT)?;
+        std::thread::sleep(Duration::from_micros(200));
+    }
+    there.extend(receive_all(&mut far, 0)?);
+    anyhow::ensure!(had_no_carrier && bench.reflector.has_carrier(REFLECTOR_PORT)?);
+    let ledger = bench.stop_wire()?;
+    anyhow::ensure!(ledger.is_clean(), "{:?}", ledger.lost_by_wire);
+    let counts = &ledger.trials[0].forward;
+    anyhow::ensure!(counts.seen == u64::from(sent) && counts.unbalanced() == 0, "{sent} of {counts:?}");
+    let mut dark = counts.dark.sequences();
+    dark.sort_unstable();
+    anyhow::ensure!(missing(&there, sent)? == dark, "others than the ledger's are missing");
+    let first = counts.first_ns.context("frames came")?;
+    let [pull, flicker] = &counts.stretches[..] else { anyhow::bail!("{:?}", counts.stretches) };
+    anyhow::ensure!(pull.from_ns == first + 30_000_000 && flicker.from_ns == first + 400_000_000);
+    anyhow::ensure!(flicker.until_ns == Some(first + 403_000_000));
+    anyhow::ensure!(pull.until_ns.is_some_and(|until| until >= first + 70_000_000), "{pull:?}");
+    anyhow::ensure!(dark.len() as u64 == pull.swallowed + flicker.swallowed);
+    for stretch in [pull, flicker] {
+        let (before, after) =
+            stretch.last_before.zip(stretch.first_after).context("frames before and after")?;
+        anyhow::ensure!(before.arrived_ns < stretch.from_ns && Some(after.arrived_ns) >= stretch.until_ns);
+        anyhow::ensure!(
+            u64::from(after.sequence - before.sequence - 1) == stretch.swallowed - stretch.swallowed_inside
+        );
+        anyhow::ensure!(!dark.contains(&after.sequence) && before.sequence + 1 >= dark[0]);
+        let late = stretch.began_late_ns.zip(stretch.ended_late_ns).context("the wire watches its edges")?;
+        eprintln!(
+            "{} swallowed, {} of them inside, late at the edges {late:?} ns",
+            stretch.swallowed, stretch.swallowed_inside
+        );
+    }
+    Ok(())
+}
+
+fn never_comes_back() -> anyhow::Result<()> {
+    let script = Script::from_json(r#"{ "forward": { "dark": [ { "from_ms": 0, "carrier": true } ] } }"#)?;
+    let mut bench = Bench::with_wire(script, Options::default())?;
+    let mut near = open(&bench.generator, GENERATOR_PORT, 1500)?;
+    let mut far = open(&bench.reflector, REFLECTOR_PORT, 1500)?;
+    let frames: Vec<_> = (0..100).map(|sequence| test_frame(sequence, 60)).collect();
+    let wait_for = |carrier| -> anyhow::Result<()> {
+        let until = Instant::now() + Duration::from_secs(5);
+        while bench.reflector.has_carrier(REFLECTOR_PORT)? != carrier {
+            anyhow::ensure!(Instant::now() < until, "the carrier does not become {carrier}");
+            std::thread::sleep(Duration::from_millis(1));
+        }
+        Ok(())
+    };
+    send_all(&mut near, &frames)?;
+    wait_for(false)?;
+    send_all(&mut near, &frames)?;
+    anyhow::ensure!(receive_all(&mut far, 0)?.is_empty());
+    let ledger = bench.change_script(Script::faithful())?;
+    let counts = &ledger.trials[0].forward;
+    anyhow::ensure!(ledger.is_clean() && counts.dark.count == 200 && counts.stretches[0].until_ns.is_none());
+    anyhow::ensure!(bench.reflector.has_carrier(REFLECTOR_PORT)?, "the wire puts back what it took");
+    send_all(&mut near, &frames)?;
+    anyhow::ensure!(receive_all(&mut far, 100)? == frames);
+    anyhow::ensure!(bench.stop_wire()?.is_clean());
+    Ok(())
+}
+
+fn the_wire_is_fast_enough() -> anyhow::Result<()> {
+    carries(Script::faithful(), 100_000)
+}
+
+/// Every piece of kit at once, none of it in the way.
+fn the_wire_is_fast_enough_with_kit() -> anyhow::Result<()> {
+    let way = r#"{ "opaque": { "mac_control": [1], "groups": [0], "ether_types": [35020], "drop_over": 1518, "strip": "outer" },
+                   "dark": [ { "from_ms": 60000, "for_ms": 5 } ], "store": [ { "bits_per_s": 10000000000 } ],
+                   "rate": { "frames_per_s": 200000, "queue": 100000 }, "latency_us": 500,
+                   "slow_clock": { "bits_per_s": 1000000000, "ppm": 100, "buffer": 100000 } }"#;
+    carries(Script::from_json(&format!(r#"{{ "forward": {way}, "return": {way} }}"#))?, 20_000)
+}
+
+fn carries(script: Script, rate: u32) -> anyhow::Result<()> {
+    const SECONDS: f64 = 1.0;
+    let mut bench = Bench::with_wire(script, Options::default())?;
+    let mut near = open(&bench.generator, GENERATOR_PORT, 1500)?;
+    let mut far = open(&bench.reflector, REFLECTOR_PORT, 1500)?;
+    let count = (f64::from(rate) * SECONDS) as u32;
     let before = wire_cpu_seconds();
     let started = Instant::now();
     // One thread plays both ends: it sends what is due each way and counts what comes.
     let (mut outbox, mut sent, mut came) = (Outbox::default(), 0, [0_u32; 2]);
-    let about = About { direction: Direction::Forward, trial: None, number: 0, sequence: 0 };
+    let about = About::stranger(Direction::Forward, 0);
     let mut frame = test_frame(0, 60);
     let stop = Duration::from_secs_f64(SECONDS * 10.0);
     while came != [count; 2] && started.elapsed() < stop {
-        let due = ((started.elapsed().as_secs_f64() * f64::from(RATE)) as u32).min(count);
+        let due = ((started.elapsed().as_secs_f64() * f64::from(rate)) as u32).min(count);
         let burst = (due - sent).min(64);
         for _ in 0..burst {
             frame[46..50].copy_from_slice(&sent.to_be_bytes());
@@ -347,9 +538,10 @@ fn the_wire_is_fast_enough() -> anyhow::Result<()> {
     anyhow::ensure!(came == [count; 2], "{came:?} of {count} came");
     anyhow::ensure!(ledger.trials[0].forward.distinct == u64::from(count));
     eprintln!(
-        "{count} frames each way in {took:.2} s, the wire took {:.2} s of CPU ({:.0} ns a frame)",
+        "{count} frames each way in {took:.2} s, the wire took {:.2} s of CPU ({:.0} ns a frame), {:?} ns late at most",
         spent.unwrap_or(0.0),
         spent.unwrap_or(0.0) * 1e9 / f64::from(2 * count),
+        ledger.trials[0].forward.late.max_ns.max(ledger.trials[0].back.late.max_ns),
     );
     Ok(())
 }

@@ -229,11 +229,16 @@ pub fn compare_trial(trial: &Value, did: &Did, size: u16) -> Result<()> {
 pub fn loss_periods(trial: &Value, did: &Did) -> Result<()> {
     let periods = trial["loss_periods"].as_array().context("loss_periods")?;
     for period in periods.iter().filter(|period| period["direction"] == "forward") {
+        // A result that does not say a stream is of the one stream there was before there were several.
+        let stream = period["stream"].as_u64().unwrap_or(0) as u8;
         let first = number(period, "first")? as u32;
         for sequence in first..first + number(period, "length")? as u32 {
-            let taken = did.forward.dropped.frames.iter().any(|&(_, s)| s == sequence)
-                || did.forward.flipped.iter().any(|flipped| flipped.sequence == sequence);
-            ensure!(taken, "sequence {sequence} is told as lost forward, and the wire did not touch it");
+            let taken = did.forward.dropped.flows().any(|flow| flow == (stream, sequence))
+                || did.forward.flipped.iter().any(|flip| (flip.stream, flip.sequence) == (stream, sequence));
+            ensure!(
+                taken,
+                "sequence {sequence} of stream {stream} is told as lost forward, and the wire did not touch it"
+            );
         }
     }
     Ok(())

@@ -1,13 +1,19 @@
 //! The wire without ports and without a clock: frames and nanoseconds go in, frames come out.
 
+use super::bottleneck::{Bottleneck, Store};
 use super::events::{Due, Events};
 use super::flip;
 use super::monitor::MonitorState;
-use super::plan::{Bottleneck, Plan};
+use super::opaque::{self, Passage};
+use super::plan::Plan;
 use super::trial::{Fault, TrialState, Waiting};
 use crate::classify::{Class, Test, classify};
-use crate::ledger::{Counts, Direction, Flipped, Ledger, Monitored, Trial};
-use crate::script::{Dark, Faults, Of, Script, Window};
+use crate::ledger::{Counts, Direction, Flipped, Ledger, Monitored, Reason, Trial};
+use crate::script::{Faults, Kind, Of, Script, Window, edges_ns};
+
+mod dark;
+
+pub use dark::Edge;
 
 /// How long a frame waits for the next one to change places with.
 const SWAP_WAIT_NS: u64 = 50_000_000;
@@ -47,13 +53,31 @@ pub struct About {
     pub trial: Option<usize>,
     /// Its number in its direction and trial, from 1.
     pub number: u64,
+    pub stream: u8,
     pub sequence: u32,
+    /// When it came, and when it is due to leave, in nanoseconds of the wire's clock.
+    pub arrived_ns: u64,
+    pub due_ns: u64,
+}
+
+impl About {
+    /// A frame that belongs to no trial.
+    pub fn stranger(direction: Direction, arrived_ns: u64) -> Self {
+        Self { direction, trial: None, number: 0, stream: 0, sequence: 0, arrived_ns, due_ns: arrived_ns }
+    }
 }
 
 /// Where the engine hands frames on.
 pub trait Outlet {
     /// A frame leaves the wire at `side`.
     fn emit(&mut self, side: Side, frame: &[u8], about: About);
+
+    /// A dark stretch begins or ends. True if somebody sees to it and reports back ([`Engine::edge_done`]); else it is
+    /// taken for done.
+    fn edge(&mut self, edge: Edge) -> bool {
+        let _ = edge;
+        false
+    }
 }
 
 impl Outlet for Vec<(Side, Vec<u8>)> {
@@ -66,18 +90,35 @@ impl Outlet for Vec<(Side, Vec<u8>)> {
 #[derive(Debug)]
 struct Way {
     faults: Faults,
+    stores: Vec<Store>,
     bottleneck: Option<Bottleneck>,
+    slow_clock: Option<Bottleneck>,
     latency_ns: u64,
     control_drop: Plan,
+    /// The latest moment this direction has come to.
+    now: u64,
+    events: Events,
+    /// The dark stretch (by trial and place) for which the port is without carrier now.
+    unplugged: Option<(usize, usize)>,
+    /// The dark stretch that never ends, once it has begun.
+    gone: Option<(usize, usize)>,
+    altered: Vec<u8>,
 }
 
 impl Way {
     fn new(faults: &Faults) -> Self {
         Self {
             faults: faults.clone(),
+            stores: faults.store.iter().copied().map(Store::new).collect(),
             bottleneck: faults.rate.map(Bottleneck::new),
-            latency_ns: faults.latency_us.saturating_mul(1000),
+            slow_clock: faults.slow_clock.map(Bottleneck::slow_clock),
+            latency_ns: faults.latency_us.saturating_mul(1000).saturating_add(faults.latency_ns),
             control_drop: faults.control.as_ref().map(|control| Plan::new(&control.drop)).unwrap_or_default(),
+            now: 0,
+            events: Events::default(),
+            unplugged: None,
+            gone: None,
+            altered: Vec::new(),
         }
     }
 }
@@ -88,10 +129,11 @@ pub struct Engine {
     script: Script,
     ways: [Way; 2],
     monitor: Option<MonitorState>,
+    /// Copies on their way out of the monitor side.
+    copies: Events,
     ledger: Ledger,
     /// Beside `ledger.trials`.
     trials: Vec<TrialState>,
-    events: Events,
 }
 
 impl Engine {
@@ -101,10 +143,10 @@ impl Engine {
         Ok(Self {
             ways: [Way::new(&script.forward), Way::new(&script.back)],
             monitor: script.monitor.as_ref().map(MonitorState::new),
+            copies: Events::default(),
             script,
             ledger: Ledger::default(),
             trials: Vec::new(),
-            events: Events::default(),
         })
     }
 
@@ -119,12 +161,30 @@ impl Engine {
 
     /// When [`Engine::advance`] should be called next, if no frame comes before.
     pub fn next_event(&self) -> Option<u64> {
-        self.events.next_time()
+        let ways = self.ways.iter().map(|way| &way.events);
+        ways.chain([&self.copies]).filter_map(Events::next_time).min()
     }
 
     /// A frame has come to the wire, travelling in `direction`.
     pub fn arrive(&mut self, direction: Direction, frame: &[u8], now: u64, out: &mut dyn Outlet) {
         self.advance(now, out);
+        self.arrive_alone(direction, frame, now, out);
+    }
+
+    /// As [`Engine::arrive`], but nothing is said about the other direction, which may not have come to `arrived` yet.
+    /// A direction that has come further already takes the frame for having arrived then, and the ledger says so.
+    pub(super) fn arrive_alone(
+        &mut self,
+        direction: Direction,
+        frame: &[u8],
+        arrived: u64,
+        out: &mut dyn Outlet,
+    ) {
+        let now = arrived.max(self.ways[direction.index()].now);
+        if now > arrived {
+            self.ledger.others_mut(direction).put_later.add(now - arrived);
+        }
+        self.advance_way(direction, now, out);
         match classify(frame) {
             Class::Test(test) => self.arrive_test(direction, &test, frame, now, out),
             class => self.arrive_other(direction, class, frame, now, out),
@@ -133,29 +193,66 @@ impl Engine {
 
     /// Does everything that is due at `now`.
     pub fn advance(&mut self, now: u64, out: &mut dyn Outlet) {
-        while let Some(event) = self.events.pop(now) {
+        for direction in [Direction::Forward, Direction::Return] {
+            self.advance_way(direction, now, out);
+        }
+        self.advance_copies(now, out);
+    }
+
+    /// Does everything that is due in one direction at `now`.
+    pub(super) fn advance_way(&mut self, direction: Direction, now: u64, out: &mut dyn Outlet) {
+        let index = direction.index();
+        while let Some(event) = self.ways[index].events.pop(now) {
             match event.due {
                 Due::Enter(frame) => {
                     self.counts(event.about).held -= 1;
                     self.travel(event.about, &frame, event.time, out);
-                    self.events.reuse(frame);
+                    self.ways[index].events.reuse(frame);
                 }
-                Due::Leave(Side::Monitor, frame) => {
-                    self.show(event.about, &frame, true, out);
-                    self.events.reuse(frame);
-                }
-                Due::Leave(_, frame) => {
+                Due::Leave(frame) => {
                     self.counts(event.about).held -= 1;
                     self.leave(event.about, &frame, event.time, out);
-                    self.events.reuse(frame);
+                    self.ways[index].events.reuse(frame);
                 }
                 Due::SwapOver => self.stop_waiting(event.about, event.time, out),
+                Due::Edge(edge) => self.come_to_edge(edge, out),
+            }
+        }
+        let way = &mut self.ways[index];
+        way.now = way.now.max(now);
+    }
+
+    /// Hands over the copies that are due at the monitor side at `now`.
+    pub(super) fn advance_copies(&mut self, now: u64, out: &mut dyn Outlet) {
+        while let Some(event) = self.copies.pop(now) {
+            if let Due::Leave(frame) = event.due {
+                self.show(event.about, &frame, event.time, true, out);
+                self.copies.reuse(frame);
             }
         }
     }
 
-    /// A frame that was handed on could not be sent: the wire itself has lost it.
+    /// A frame that was handed on has left its port at `at`, or a little before.
+    pub fn left(&mut self, side: Side, about: About, at: u64) {
+        let late = at.saturating_sub(about.due_ns);
+        match about.trial {
+            None if side == Side::Monitor => {}
+            None => self.ledger.others_mut(about.direction).late.add(late),
+            Some(trial) if side == Side::Monitor => {
+                let monitored = self.ledger.trials[trial].monitor.get_or_insert_default();
+                monitored.copied_mut(about.direction).late.add(late);
+            }
+            Some(_) => self.counts(about).late.add(late),
+        }
+    }
+
+    /// A frame that was handed on could not be sent: the wire itself has lost it, unless the script has taken the
+    /// carrier from its port.
     pub fn refused(&mut self, side: Side, about: About) {
+        if side != Side::Monitor && self.is_unplugged(about) {
+            self.lose_inside(about);
+            return;
+        }
         let Some(trial) = about.trial else {
             self.ledger.lost_by_wire.refused_others += 1;
             return;
@@ -164,11 +261,12 @@ impl Engine {
             let monitored = self.ledger.trials[trial].monitor.get_or_insert_default();
             let copied = monitored.copied_mut(about.direction);
             copied.passed -= 1;
-            copied.refused.add(about.number, about.sequence);
+            copied.refused.add(about.number, about.stream, about.sequence);
         } else {
             let counts = self.counts(about);
             counts.passed -= 1;
-            counts.refused.add(about.number, about.sequence);
+            counts.stream_mut(about.stream).passed -= 1;
+            counts.refused.add(about.number, about.stream, about.sequence);
         }
     }
 
@@ -180,11 +278,11 @@ impl Engine {
         now: u64,
         out: &mut dyn Outlet,
     ) {
-        let about = About { direction, trial: None, number: 0, sequence: 0 };
-        let dark = self.dark(direction, now).is_some_and(|dark| !dark.spare_control);
+        let about = About::stranger(direction, now);
+        let dark = self.swallow_other(direction, now);
         let way = &mut self.ways[direction.index()];
         let others = self.ledger.others_mut(direction);
-        let lost = match class {
+        let mut lost = match class {
             Class::Control => {
                 others.control_seen += 1;
                 let dropped = way.control_drop.meets(others.control_seen);
@@ -208,10 +306,42 @@ impl Engine {
             }
         };
         self.monitor_other(about, frame, Of::Arriving, out);
+        let mut altered = std::mem::take(&mut self.ways[direction.index()].altered);
+        let passage = if lost { Passage::Whole } else { self.judge(direction, class, frame, &mut altered) };
+        lost |= matches!(passage, Passage::Taken(_));
         if !lost {
+            let frame = if passage == Passage::Whole { frame } else { &altered };
             out.emit(direction.side(), frame, about);
             self.monitor_other(about, frame, Of::Passed, out);
         }
+        self.ways[direction.index()].altered = altered;
+    }
+
+    /// What kit that does not let everything through makes of a frame, counted by kind.
+    #[inline]
+    fn judge(&mut self, direction: Direction, class: Class, frame: &[u8], altered: &mut Vec<u8>) -> Passage {
+        let Some(opaque) = &self.ways[direction.index()].faults.opaque else { return Passage::Whole };
+        let kinds = &mut self.ledger.others_mut(direction).opaque;
+        let (kind, account) = match class {
+            Class::Test(_) => (Kind::Test, &mut kinds.test),
+            Class::Learning => (Kind::Learning, &mut kinds.learning),
+            Class::Control => (Kind::Control, &mut kinds.control),
+            Class::Foreign => (Kind::Foreign, &mut kinds.foreign),
+        };
+        if !opaque.kinds.is_empty() && !opaque.kinds.contains(&kind) {
+            return Passage::Whole;
+        }
+        altered.clear();
+        let passage = opaque::judge(opaque, frame, altered);
+        match passage {
+            Passage::Whole => {}
+            Passage::Taken(reason) => account.take(reason),
+            Passage::Altered { truncated, stripped } => {
+                account.truncated += u64::from(truncated);
+                account.stripped += u64::from(stripped);
+            }
+        }
+        passage
     }
 
     fn arrive_test(
@@ -222,12 +352,12 @@ impl Engine {
         now: u64,
         out: &mut dyn Outlet,
     ) {
-        let trial = self.trial(test.session, now);
+        let trial = self.trial(test.session, direction, now, out);
         let state = &mut self.trials[trial];
         state.last_ns = now;
         let way = &mut state.ways[direction.index()];
-        let (number, mut fault) = way.next();
-        let first_time = way.seen.insert(test.sequence);
+        let (number, fault) = way.next();
+        let first_time = way.seen.insert(test.stream, test.sequence);
         let waiting = way.waiting.take();
 
         let counts = self.ledger.trials[trial].counts_mut(direction);
@@ -236,134 +366,207 @@ impl Engine {
         counts.returned += u64::from(test.returned);
         counts.first_ns.get_or_insert(now);
         counts.last_ns = Some(now);
+        let stream = counts.stream_mut(test.stream);
+        stream.seen += 1;
+        stream.distinct += u64::from(first_time);
 
-        let about = About { direction, trial: Some(trial), number, sequence: test.sequence };
+        let about = About {
+            direction,
+            trial: Some(trial),
+            number,
+            stream: test.stream,
+            sequence: test.sequence,
+            arrived_ns: now,
+            due_ns: now,
+        };
         self.monitor_test(about, frame, Of::Arriving, now, out);
-        let dark = self.dark(direction, now).is_some();
+        let dark = self.swallow_test(about, now);
+        let mut altered = std::mem::take(&mut self.ways[direction.index()].altered);
+        let passage = if dark {
+            Passage::Whole
+        } else {
+            self.judge(direction, Class::Test(*test), frame, &mut altered)
+        };
+        let taken = matches!(passage, Passage::Taken(_));
 
         let mut behind = None;
         if let Some(waiting) = waiting {
-            let ahead = About { number: waiting.number, sequence: waiting.sequence, ..about };
+            let ahead = waiting.about;
             let counts = self.counts(ahead);
             counts.held -= 1;
-            if fault == Fault::None && !dark {
-                counts.swapped.add(ahead.number, ahead.sequence);
+            if fault == Fault::None && !dark && !taken {
+                counts.swapped.add(ahead.number, ahead.stream, ahead.sequence);
                 behind = Some((ahead, waiting.frame));
             } else {
-                counts.not_swapped.add(ahead.number, ahead.sequence);
+                counts.not_swapped.add(ahead.number, ahead.stream, ahead.sequence);
                 self.travel(ahead, &waiting.frame, now, out);
-                self.events.reuse(waiting.frame);
+                self.ways[direction.index()].events.reuse(waiting.frame);
             }
         }
-        if dark {
-            self.counts(about).dark.add(number, test.sequence);
-            return;
+        match passage {
+            _ if dark => self.counts(about).dark.add(number, test.stream, test.sequence),
+            Passage::Whole => self.go_on(about, Some(test), fault, frame, now, out),
+            Passage::Taken(reason) => {
+                let counts = self.counts(about);
+                let record = if reason == Reason::TooLong { &mut counts.too_long } else { &mut counts.eaten };
+                record.add(number, test.stream, test.sequence);
+            }
+            Passage::Altered { truncated, stripped } => {
+                let counts = self.counts(about);
+                counts.stripped += u64::from(stripped);
+                if truncated {
+                    counts.truncated.add(number, test.stream, test.sequence);
+                }
+                let test = match classify(&altered) {
+                    Class::Test(test) => Some(test),
+                    _ => None,
+                };
+                self.go_on(about, test.as_ref(), fault, &altered, now, out);
+            }
         }
+        self.ways[direction.index()].altered = altered;
+        if let Some((ahead, frame)) = behind {
+            self.travel(ahead, &frame, now, out);
+            self.ways[direction.index()].events.reuse(frame);
+        }
+    }
+
+    /// Commits the fault. `test` is None if the frame was cut and is no whole test frame any more.
+    fn go_on(
+        &mut self,
+        about: About,
+        test: Option<&Test>,
+        mut fault: Fault,
+        frame: &[u8],
+        now: u64,
+        out: &mut dyn Outlet,
+    ) {
+        let (number, stream, sequence) = (about.number, about.stream, about.sequence);
         if matches!(fault, Fault::Delay | Fault::Swap) && self.is_full() {
             // Nothing more can be held: the frame goes on untouched, which the ledger shows by not naming it.
             fault = Fault::None;
         }
         match fault {
             Fault::None => self.travel(about, frame, now, out),
-            Fault::Drop => self.counts(about).dropped.add(number, test.sequence),
+            Fault::Drop => self.counts(about).dropped.add(number, stream, sequence),
             Fault::Flip => self.travel_flipped(about, test, frame, now, out),
             Fault::Delay => {
-                let by_ms = self.ways[direction.index()].faults.delay.as_ref().map_or(0, |delay| delay.by_ms);
-                let held = self.events.copy(frame);
-                self.events.push(
-                    now.saturating_add(by_ms.saturating_mul(1_000_000)),
-                    about,
-                    Due::Enter(held),
-                );
+                let way = &mut self.ways[about.direction.index()];
+                let by_ms = way.faults.delay.as_ref().map_or(0, |delay| delay.by_ms);
+                let held = way.events.copy(frame);
+                let time = now.saturating_add(by_ms.saturating_mul(1_000_000));
+                way.events.push(time, about, Due::Enter(held));
                 let counts = self.counts(about);
                 counts.held += 1;
-                counts.delayed.add(number, test.sequence);
+                counts.delayed.add(number, stream, sequence);
             }
             Fault::Swap => {
-                let frame = self.events.copy(frame);
-                let waiting = Waiting { number, sequence: test.sequence, frame };
-                self.trials[trial].ways[direction.index()].waiting = Some(waiting);
+                let events = &mut self.ways[about.direction.index()].events;
+                let waiting = Waiting { about, frame: events.copy(frame) };
+                events.push(now.saturating_add(SWAP_WAIT_NS), about, Due::SwapOver);
                 self.counts(about).held += 1;
-                self.events.push(now.saturating_add(SWAP_WAIT_NS), about, Due::SwapOver);
+                let trial = about.trial.expect("only test frames meet a fault");
+                self.trials[trial].ways[about.direction.index()].waiting = Some(waiting);
             }
             Fault::Duplicate => {
-                self.counts(about).duplicated.add(number, test.sequence);
+                self.counts(about).duplicated.add(number, stream, sequence);
                 self.travel(about, frame, now, out);
                 self.travel(about, frame, now, out);
             }
-        }
-        if let Some((ahead, frame)) = behind {
-            self.travel(ahead, &frame, now, out);
-            self.events.reuse(frame);
         }
     }
 
-    fn travel_flipped(&mut self, about: About, test: &Test, frame: &[u8], now: u64, out: &mut dyn Outlet) {
-        let mut changed = self.events.copy(frame);
-        let way = &self.ways[about.direction.index()];
-        let change =
-            way.faults.flip.as_ref().and_then(|flip| flip::commit(flip, about.number, test, &mut changed));
+    fn travel_flipped(
+        &mut self,
+        about: About,
+        test: Option<&Test>,
+        frame: &[u8],
+        now: u64,
+        out: &mut dyn Outlet,
+    ) {
+        let way = &mut self.ways[about.direction.index()];
+        let mut changed = way.events.copy(frame);
+        let flip = way.faults.flip.as_ref().zip(test);
+        let change = flip.and_then(|(flip, test)| flip::commit(flip, about.number, test, &mut changed));
         let counts = self.counts(about);
         match change {
             Some(change) => counts.flipped.push(Flipped {
                 number: about.number,
+                stream: about.stream,
                 sequence: about.sequence,
                 octet: change.octet,
                 mask: change.mask,
                 mended: change.mended,
             }),
-            None => counts.not_flipped.add(about.number, about.sequence),
+            None => counts.not_flipped.add(about.number, about.stream, about.sequence),
         }
         self.travel(about, &changed, now, out);
-        self.events.reuse(changed);
+        self.ways[about.direction.index()].events.reuse(changed);
     }
 
-    /// Along the line: through the bottleneck, past the pauses, for as long as it takes.
+    /// Along the line: through the stores and bottlenecks, past the pauses, for as long as it takes.
     fn travel(&mut self, about: About, frame: &[u8], now: u64, out: &mut dyn Outlet) {
         let started = about.trial.map(|_| self.trials[self.trials.len() - 1].first_ns);
         let full = self.is_full();
         let way = &mut self.ways[about.direction.index()];
         let mut time = now;
+        for store in &mut way.stores {
+            time = store.forward(time, frame.len());
+        }
         if let Some(bottleneck) = &mut way.bottleneck {
-            match bottleneck.admit(now, frame.len()) {
+            match bottleneck.admit(time, frame.len()) {
                 Some(left) => time = left,
                 None => {
-                    self.counts(about).queue_full.add(about.number, about.sequence);
+                    self.counts(about).queue_full.add(about.number, about.stream, about.sequence);
+                    return;
+                }
+            }
+        }
+        if let Some(clock) = &mut way.slow_clock {
+            match clock.admit(time, frame.len()) {
+                Some(left) => time = left,
+                None => {
+                    self.counts(about).clock_full.add(about.number, about.stream, about.sequence);
                     return;
                 }
             }
         }
         let pause = started.and_then(|started| pause_end(&way.faults.pause, started, time));
         time = pause.unwrap_or(time).saturating_add(way.latency_ns);
-        if pause.is_some() {
-            self.counts(about).paused += 1;
-        }
         if time <= now {
             self.leave(about, frame, now, out);
         } else if full {
-            self.counts(about).overflow.add(about.number, about.sequence);
+            self.counts(about).overflow.add(about.number, about.stream, about.sequence);
+            return;
         } else {
+            let held = way.events.copy(frame);
+            way.events.push(time, about, Due::Leave(held));
             self.counts(about).held += 1;
-            let held = self.events.copy(frame);
-            self.events.push(time, about, Due::Leave(about.direction.side(), held));
+        }
+        if pause.is_some() {
+            self.counts(about).paused += 1;
         }
     }
 
-    fn leave(&mut self, about: About, frame: &[u8], now: u64, out: &mut dyn Outlet) {
-        self.counts(about).passed += 1;
+    fn leave(&mut self, about: About, frame: &[u8], due: u64, out: &mut dyn Outlet) {
+        let about = About { due_ns: due, ..about };
+        let counts = self.counts(about);
+        counts.passed += 1;
+        counts.stream_mut(about.stream).passed += 1;
+        counts.delay.add(due.saturating_sub(about.arrived_ns));
         out.emit(about.direction.side(), frame, about);
-        self.monitor_test(about, frame, Of::Passed, now, out);
+        self.monitor_test(about, frame, Of::Passed, due, out);
     }
 
     fn stop_waiting(&mut self, about: About, now: u64, out: &mut dyn Outlet) {
         let Some(trial) = about.trial else { return };
         let slot = &mut self.trials[trial].ways[about.direction.index()].waiting;
-        if let Some(waiting) = slot.take_if(|waiting| waiting.number == about.number) {
+        if let Some(waiting) = slot.take_if(|waiting| waiting.about.number == about.number) {
             let counts = self.counts(about);
             counts.held -= 1;
-            counts.not_swapped.add(about.number, about.sequence);
+            counts.not_swapped.add(about.number, about.stream, about.sequence);
             self.travel(about, &waiting.frame, now, out);
-            self.events.reuse(waiting.frame);
+            self.ways[about.direction.index()].events.reuse(waiting.frame);
         }
     }
 
@@ -383,30 +586,30 @@ impl Engine {
         let copied = self.ledger.trials[trial].monitor.get_or_insert_default().copied_mut(about.direction);
         copied.shown += 1;
         if way.monitor_drop.meets(way.shown) {
-            copied.dropped.add(way.shown, about.sequence);
+            copied.dropped.add(way.shown, about.stream, about.sequence);
             return;
         }
         match monitor.admit(now, frame.len()) {
-            None => copied.queue_full.add(way.shown, about.sequence),
-            Some(time) if time <= now => self.show(about, frame, false, out),
+            None => copied.queue_full.add(way.shown, about.stream, about.sequence),
+            Some(time) if time <= now => self.show(about, frame, now, false, out),
             Some(time) => {
                 copied.held += 1;
-                let held = self.events.copy(frame);
-                self.events.push(time, about, Due::Leave(Side::Monitor, held));
+                let held = self.copies.copy(frame);
+                self.copies.push(time, about, Due::Leave(held));
             }
         }
     }
 
-    fn show(&mut self, about: About, frame: &[u8], was_held: bool, out: &mut dyn Outlet) {
+    fn show(&mut self, about: About, frame: &[u8], due: u64, was_held: bool, out: &mut dyn Outlet) {
         let Some(trial) = about.trial else { return };
         let copied = self.ledger.trials[trial].monitor.get_or_insert_default().copied_mut(about.direction);
         copied.held -= u64::from(was_held);
         copied.passed += 1;
-        out.emit(Side::Monitor, frame, about);
+        out.emit(Side::Monitor, frame, About { due_ns: due, ..about });
     }
 
     fn is_full(&self) -> bool {
-        self.events.len() >= HELD
+        self.ways.iter().map(|way| way.events.len()).sum::<usize>() + self.copies.len() >= HELD
     }
 
     /// The counts a test frame belongs to.
@@ -416,7 +619,7 @@ impl Engine {
     }
 
     /// The trial of a session tag; begins one if there is none.
-    fn trial(&mut self, session: u16, now: u64) -> usize {
+    fn trial(&mut self, session: u16, direction: Direction, now: u64, out: &mut dyn Outlet) -> usize {
         if let Some(last) = self.ledger.trials.last()
             && last.session == session
         {
@@ -426,28 +629,20 @@ impl Engine {
         let known = self.ledger.trials.iter().rposition(|trial| trial.session == session).filter(recent);
         known.unwrap_or_else(|| {
             let monitor = self.monitor.is_some().then(Monitored::default);
+            self.remember_the_gone(now);
             self.ledger.trials.push(Trial { session, monitor, ..Trial::default() });
             self.trials.push(TrialState::new(&self.script, now));
+            self.plan_stretches(now);
+            // A stretch may begin with the very first frame.
+            self.advance_way(direction, now, out);
             self.trials.len() - 1
         })
-    }
-
-    /// The dark stretch that `now` falls into.
-    #[inline]
-    fn dark(&self, direction: Direction, now: u64) -> Option<Dark> {
-        let dark = &self.ways[direction.index()].faults.dark;
-        if dark.is_empty() {
-            return None;
-        }
-        let since = now.saturating_sub(self.trials.last()?.first_ns);
-        dark.iter().find(|dark| within(dark.from_ms, dark.for_ms, since).is_some()).copied()
     }
 }
 
 /// The end of the stretch, in nanoseconds of the trial, if `since` falls into it.
 fn within(from_ms: u64, for_ms: u64, since: u64) -> Option<u64> {
-    let from = from_ms.saturating_mul(1_000_000);
-    let end = from.saturating_add(for_ms.saturating_mul(1_000_000));
+    let (from, end) = edges_ns(from_ms, for_ms);
     (since >= from && since < end).then_some(end)
 }
 

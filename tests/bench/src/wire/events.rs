@@ -3,17 +3,19 @@
 use std::cmp::{Ordering, Reverse};
 use std::collections::BinaryHeap;
 
-use super::engine::{About, Side};
+use super::engine::{About, Edge};
 
 /// What is due.
 #[derive(Debug)]
 pub(super) enum Due {
     /// A delayed frame comes to the line.
     Enter(Vec<u8>),
-    /// A frame has travelled and leaves at this side.
-    Leave(Side, Vec<u8>),
+    /// A frame has travelled and leaves.
+    Leave(Vec<u8>),
     /// A frame has waited long enough for the next one to change places with.
     SwapOver,
+    /// A dark stretch begins or ends.
+    Edge(Edge),
 }
 
 #[derive(Debug)]
@@ -59,6 +61,7 @@ impl Events {
         self.heap.len()
     }
 
+    /// `about` is the frame it concerns; for an edge, the frame that began the trial.
     pub(super) fn push(&mut self, time: u64, about: About, due: Due) {
         self.order += 1;
         self.heap.push(Reverse(Event { time, order: self.order, about, due }));

@@ -8,8 +8,9 @@ use std::thread::JoinHandle;
 use std::time::Duration;
 
 use anyhow::{Context, anyhow};
+// The wire's clock.
+use kitproof_common::port::clock::monotonic_ns as now;
 use rustix::thread::set_current_timer_slack;
-use rustix::time::{ClockId, clock_gettime};
 
 use super::line::Line;
 use crate::ledger::Ledger;
@@ -82,12 +83,6 @@ impl Drop for WireHandle {
     }
 }
 
-/// CLOCK_MONOTONIC in nanoseconds: the wire's clock.
-fn now() -> u64 {
-    let time = clock_gettime(ClockId::Monotonic);
-    time.tv_sec as u64 * 1_000_000_000 + time.tv_nsec as u64
-}
-
 fn run(
     line: &mut Line,
     stop: &AtomicBool,
@@ -101,7 +96,7 @@ fn run(
             let _ = answer.send(line.ledger()?);
         }
         let time = now();
-        if line.turn(time).context("the wire cannot go on")? > 0 {
+        if line.turn_by(&now).context("the wire cannot go on")? > 0 {
             busy = time;
         }
         let nap = if time - busy < STAYS_BUSY_NS { BUSY_NAP_NS } else { IDLE_NAP_NS };
@@ -109,7 +104,7 @@ fn run(
         std::thread::sleep(Duration::from_nanos(nap.min(due)));
     }
     let stopped = now();
-    while line.turn(now()).context("the wire cannot go on")? > 0 || line.is_stuck() {
+    while line.turn_by(&now).context("the wire cannot go on")? > 0 || line.is_stuck() {
         if now() - stopped > LAST_NS {
             break;
         }

@@ -4,7 +4,7 @@ use std::collections::VecDeque;
 use std::io;
 use std::sync::{Arc, Mutex, PoisonError};
 
-use super::port::{Outbox, WirePort};
+use super::port::{Outbox, TURN, WirePort};
 
 type Queue = Arc<Mutex<VecDeque<Vec<u8>>>>;
 
@@ -55,7 +55,7 @@ impl MemoryPort {
 impl WirePort for MemoryPort {
     fn receive(&mut self, visit: &mut dyn FnMut(&[u8])) -> io::Result<usize> {
         let mut count = 0;
-        while count < 256 {
+        while count < TURN {
             let Some(frame) = self.take() else { break };
             visit(&frame);
             count += 1;

@@ -1,6 +1,6 @@
 //! The monitor side: what the third port is shown.
 
-use super::plan::Bottleneck;
+use super::bottleneck::Bottleneck;
 use crate::ledger::Direction;
 use crate::script::{Directions, Monitor, Of};
 

@@ -7,6 +7,7 @@ use std::io;
 
 use anyhow::Context;
 use etherparse::{NetSlice, SlicedPacket, TransportSlice};
+use kitproof_common::port::clock::{Offset, monotonic_ns};
 use kitproof_common::port::filter::Filter;
 use kitproof_common::port::packet::{self, PacketReceive};
 use kitproof_common::port::transmit::SocketTransmit;
@@ -15,10 +16,10 @@ use rustix::net::netdevice::name_to_index;
 use rustix::net::{AddressFamily, SocketType, socket};
 
 use super::checksum::{fold, sum};
-use super::port::{Outbox, WirePort};
+use super::port::{Outbox, TURN, WirePort};
 
-/// Frames received in one turn at most, so that both directions are served in time.
-const TURN: usize = 256;
+/// The distance between the two clocks is taken again after this: at 500 ppm of slew (adjtimex(2)) it is 1 us off by then.
+const OFFSET_LASTS_NS: u64 = 2_000_000;
 
 /// An interface of the wire's room.
 pub struct PacketPort {
@@ -26,6 +27,7 @@ pub struct PacketPort {
     transmit: SocketTransmit,
     /// The length the transmit slots are set to.
     octets: usize,
+    offset: Offset,
 }
 
 impl PacketPort {
@@ -39,15 +41,25 @@ impl PacketPort {
             receive: PacketReceive::open(interface, index, largest, &Filter::everything())?,
             transmit: packet::transmit(interface, index, largest)?,
             octets: 0,
+            offset: Offset::sample(),
         })
     }
 }
 
 impl WirePort for PacketPort {
     fn receive(&mut self, visit: &mut dyn FnMut(&[u8])) -> io::Result<usize> {
-        self.receive.receive(TURN, &mut |frame, _| {
+        self.receive_stamped(&mut |frame, _| visit(frame))
+    }
+
+    fn receive_stamped(&mut self, visit: &mut dyn FnMut(&[u8], Option<u64>)) -> io::Result<usize> {
+        // The kernel stamps by the wall clock.
+        if monotonic_ns().saturating_sub(self.offset.at) > OFFSET_LASTS_NS {
+            self.offset = Offset::sample();
+        }
+        let offset = self.offset;
+        self.receive.receive(TURN, &mut |frame, meta| {
             complete_checksum(frame);
-            visit(frame);
+            visit(frame, Some(offset.to_monotonic(meta.arrived_ns)));
         })
     }
 

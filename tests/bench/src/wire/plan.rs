@@ -1,6 +1,6 @@
-//! A schedule made ready for the loop, and the small arithmetic of bottlenecks.
+//! A schedule made ready for the loop.
 
-use crate::script::{Rate, Schedule};
+use crate::script::Schedule;
 
 /// A schedule asked with rising frame numbers: `at` is sorted and walked, never searched.
 #[derive(Clone, Debug, Default)]
@@ -39,55 +39,6 @@ impl Plan {
     }
 }
 
-/// A bottleneck with a queue: says when a frame that comes now leaves, or that the queue is full.
-///
-/// Virtual service: the line is busy until `free`; what waits is what was admitted and has not begun to leave.
-#[derive(Clone, Debug)]
-pub(super) struct Bottleneck {
-    rate: Rate,
-    free: u64,
-    /// The part of a nanosecond left over, each in units of 1/rate, so that nothing drifts.
-    rest: (u64, u64),
-    /// Times at which admitted frames begin to leave, still in the future; as long as the queue at most.
-    starts: std::collections::VecDeque<u64>,
-}
-
-impl Bottleneck {
-    pub(super) fn new(rate: Rate) -> Self {
-        Self { rate, free: 0, rest: (0, 0), starts: std::collections::VecDeque::new() }
-    }
-
-    /// The time at which a frame of `octets` (without its FCS) has left, or None if the queue is full.
-    pub(super) fn admit(&mut self, now: u64, octets: usize) -> Option<u64> {
-        while self.starts.front().is_some_and(|&start| start <= now) {
-            self.starts.pop_front();
-        }
-        let start = self.free.max(now);
-        if start > now {
-            if self.starts.len() >= self.rate.queue as usize {
-                return None;
-            }
-            self.starts.push_back(start);
-        } else {
-            self.rest = (0, 0);
-        }
-        self.free = start + self.service(octets);
-        Some(self.free)
-    }
-
-    fn service(&mut self, octets: usize) -> u64 {
-        let whole = |units: u64, rate: u64, rest: &mut u64| {
-            let total = u128::from(units) * 1_000_000_000 + u128::from(*rest);
-            *rest = (total % u128::from(rate)) as u64;
-            (total / u128::from(rate)) as u64
-        };
-        let by_frames = self.rate.frames_per_s.map_or(0, |rate| whole(1, rate, &mut self.rest.0));
-        let bits = (octets as u64 + 24) * 8;
-        let by_bits = self.rate.bits_per_s.map_or(0, |rate| whole(bits, rate, &mut self.rest.1));
-        by_frames.max(by_bits)
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use proptest::prelude::*;
@@ -108,22 +59,5 @@ mod tests {
                 prop_assert_eq!(plan.meets(n), schedule.meets(n), "frame {}", n);
             }
         }
-    }
-
-    #[test]
-    fn bottleneck_serves_at_its_rate_and_queues_no_more_than_it_may() {
-        let mut line = Bottleneck::new(Rate::frames(3, 2));
-        let third = 1_000_000_000 / 3;
-        assert_eq!(line.admit(0, 60), Some(third));
-        assert_eq!(line.admit(0, 60), Some(2 * third), "the first one waits");
-        assert_eq!(line.admit(0, 60), Some(1_000_000_000), "thirds add up to the whole second");
-        assert_eq!(line.admit(0, 60), None, "two wait already");
-        assert_eq!(line.admit(third, 60), Some(1_000_000_000 + third), "one of them is being served");
-    }
-
-    #[test]
-    fn bits_count_preamble_gap_and_fcs() {
-        // 64 octets with FCS are 84 on the wire: 672 ns at 1 Gb/s (RFC 2544 appendix B: 1,488,095 frames/s).
-        assert_eq!(Bottleneck::new(Rate::bits(1_000_000_000, 0)).admit(0, 60), Some(672));
     }
 }

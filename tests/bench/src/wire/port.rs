@@ -5,11 +5,19 @@ use std::io;
 
 use super::engine::About;
 
+/// Frames received in one turn at most, so that both directions are served in time.
+pub const TURN: usize = 256;
+
 /// One end of the wire: a packet socket, or memory.
 pub trait WirePort {
-    /// Shows `visit` every frame that is waiting, tags in place, up to some bounded number; returns how many.
-    /// A port never shows what the wire itself sent through it.
+    /// Shows `visit` every frame that is waiting, tags in place, up to [`TURN`]; returns how many, and fewer means that
+    /// none waits any more. A port never shows what the wire itself sent through it.
     fn receive(&mut self, visit: &mut dyn FnMut(&[u8])) -> io::Result<usize>;
+
+    /// The same with each frame's arrival in nanoseconds of CLOCK_MONOTONIC, where the port knows it.
+    fn receive_stamped(&mut self, visit: &mut dyn FnMut(&[u8], Option<u64>)) -> io::Result<usize> {
+        self.receive(&mut |frame| visit(frame, None))
+    }
 
     /// Sends frames from the front of `outbox` and removes what was taken; returns how many. 0 means the port cannot
     /// take any now; the frames stay and are offered again.
@@ -24,11 +32,24 @@ pub trait WirePort {
 pub struct Outbox {
     frames: VecDeque<(Vec<u8>, About)>,
     spare: Vec<Vec<u8>>,
+    /// What the port has taken and nobody has asked for, if it is kept.
+    taken: Vec<About>,
+    keeps_taken: bool,
 }
 
 impl Outbox {
     /// Room for this many buffers is kept for reuse.
     const SPARE: usize = 4096;
+
+    /// An outbox that remembers what was taken from it, for [`Outbox::drain_taken`].
+    pub(super) fn remembering() -> Self {
+        Self { keeps_taken: true, ..Self::default() }
+    }
+
+    /// What the port has taken since the last time.
+    pub(super) fn drain_taken(&mut self) -> impl Iterator<Item = About> {
+        self.taken.drain(..)
+    }
 
     /// Frames waiting.
     pub fn len(&self) -> usize {
@@ -61,8 +82,11 @@ impl Outbox {
     /// Removes `count` frames from the front: the port has taken them.
     pub fn take(&mut self, count: usize) {
         for _ in 0..count {
-            if let Some((frame, _)) = self.frames.pop_front() {
+            if let Some((frame, about)) = self.frames.pop_front() {
                 self.keep(frame);
+                if self.keeps_taken {
+                    self.taken.push(about);
+                }
             }
         }
     }

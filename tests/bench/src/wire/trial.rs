@@ -1,5 +1,6 @@
 //! What the wire keeps of a trial while it runs: where each schedule stands, and which sequence numbers it has seen.
 
+use super::engine::About;
 use super::plan::Plan;
 use crate::script::{Faults, Script};
 
@@ -40,8 +41,7 @@ pub(super) struct WayState {
 
 #[derive(Debug)]
 pub(super) struct Waiting {
-    pub(super) number: u64,
-    pub(super) sequence: u32,
+    pub(super) about: About,
     pub(super) frame: Vec<u8>,
 }
 
@@ -89,16 +89,35 @@ impl WayState {
     }
 }
 
-/// A set of sequence numbers: a bitmap in pieces of 65,536.
+/// The sequence numbers of each stream that have come.
 #[derive(Debug, Default)]
 pub(super) struct Seen {
-    pieces: Vec<Option<Box<[u64; 1024]>>>,
+    streams: Vec<(u8, Numbers)>,
 }
 
 impl Seen {
     /// True the first time.
     #[inline]
-    pub(super) fn insert(&mut self, sequence: u32) -> bool {
+    pub(super) fn insert(&mut self, stream: u8, sequence: u32) -> bool {
+        let known = self.streams.iter().position(|&(known, _)| known == stream);
+        let index = known.unwrap_or_else(|| {
+            self.streams.push((stream, Numbers::default()));
+            self.streams.len() - 1
+        });
+        self.streams[index].1.insert(sequence)
+    }
+}
+
+/// A set of sequence numbers: a bitmap in pieces of 65,536.
+#[derive(Debug, Default)]
+struct Numbers {
+    pieces: Vec<Option<Box<[u64; 1024]>>>,
+}
+
+impl Numbers {
+    /// True the first time.
+    #[inline]
+    fn insert(&mut self, sequence: u32) -> bool {
         let piece = (sequence >> 16) as usize;
         if piece >= self.pieces.len() {
             self.pieces.resize_with(piece + 1, || None);

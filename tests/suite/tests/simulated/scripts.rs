@@ -179,6 +179,7 @@ fn faults(chance: &mut Chance, trial: &Trial, kinds: u64) -> Faults {
                 from_ms: chance.between(0, duration_ms + 1),
                 for_ms: chance.between(1, (duration_ms / 4).max(1)),
                 spare_control: chance.percent(50),
+                ..Dark::default()
             });
         }
     }

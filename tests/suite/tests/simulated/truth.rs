@@ -28,7 +28,8 @@ impl Deeds {
         for (number, _) in &counts.duplicated.frames {
             *handed_on.entry(*number).or_insert(1) += 1;
         }
-        for record in [&counts.dropped, &counts.dark, &counts.queue_full] {
+        let taken = [&counts.dropped, &counts.dark, &counts.eaten, &counts.too_long];
+        for record in taken.into_iter().chain([&counts.queue_full, &counts.clock_full]) {
             for (number, _) in &record.frames {
                 // Of two copies a full queue may take one, or both.
                 *handed_on.entry(*number).or_insert(1) -= 1;

@@ -3,7 +3,12 @@ use proptest::prelude::*;
 use super::*;
 use crate::ledger::Record;
 use crate::samples::{Sample, frame};
-use crate::script::{Burst, ControlFaults, Delay, Flip, Monitor, Octet, Rate, Schedule};
+use crate::script::{
+    Burst, ControlFaults, Dark, Delay, Flip, Monitor, Octet, Opaque, Rate, Schedule, SlowClock, Stage,
+};
+
+mod dark;
+mod kit;
 
 const MS: u64 = 1_000_000;
 
@@ -16,6 +21,11 @@ fn sequence_of(frame: &[u8]) -> u32 {
         Class::Test(test) => test.sequence,
         other => panic!("not a test frame: {other:?}"),
     }
+}
+
+/// Stream and sequence of an untagged IPv4 test frame, which may have been cut behind its test header.
+fn flow_of(frame: &[u8]) -> (u8, u32) {
+    (frame[45], u32::from_be_bytes([frame[46], frame[47], frame[48], frame[49]]))
 }
 
 /// Sends `count` frames forward, `gap` nanoseconds apart, waits a while; the sequences that came out.
@@ -121,7 +131,7 @@ fn flips_and_says_where() {
 #[test]
 fn goes_dark_for_control_too_unless_spared() {
     for spare_control in [false, true] {
-        let dark = vec![Dark { from_ms: 2, for_ms: 3, spare_control }];
+        let dark = vec![Dark { from_ms: 2, for_ms: 3, spare_control, carrier: false }];
         let mut engine = Engine::new(forward(Faults { dark, ..Faults::default() })).unwrap();
         let mut control = frame(&Sample::ethernet(), 64);
         control[12..14].copy_from_slice(&crate::classify::ETHERTYPE_CONTROL.to_be_bytes());
@@ -261,7 +271,7 @@ fn the_script_of_the_documentation_is_understood_and_nonsense_is_not() {
         .collect();
     let script = Script::from_json(&documented).unwrap();
     assert_eq!(script.forward.drop.burst, Some(Burst { first: 5000, length: 40 }));
-    assert_eq!(script.back.rate, Some(Rate::frames(50_000, 100)));
+    assert_eq!(script.back.rate, Some(Rate { tokens: Some(16), ..Rate::frames(50_000, 100) }));
     let again = serde_json::to_string(&script).unwrap();
     assert_eq!(Script::from_json(&again).unwrap(), script);
     assert_eq!(Script::from_json("{}").unwrap(), Script::faithful());
@@ -272,6 +282,15 @@ fn the_script_of_the_documentation_is_understood_and_nonsense_is_not() {
         r#"{"forward": {"rate": {"queue": 3}}}"#,
         r#"{"forward": {"rate": {"frames_per_s": 0, "queue": 3}}}"#,
         r#"{"return": {"swap": {"burst": {"first": 0, "length": 3}}}}"#,
+        r#"{"forward": {"rate": {"frames_per_s": 10, "queue": 3, "tokens": 0}}}"#,
+        r#"{"forward": {"rate": {"bits_per_s": 10, "queue": 3, "tokens": 2}}}"#,
+        r#"{"forward": {"rate": {"bits_per_s": 10000000000000, "queue": 3}}}"#,
+        r#"{"forward": {"store": [{"bits_per_s": 0}]}}"#,
+        r#"{"forward": {"slow_clock": {"bits_per_s": 1000, "ppm": 1000000, "buffer": 1}}}"#,
+        r#"{"forward": {"dark": [{"from_ms": 1, "carrier": true, "spare_control": true}]}}"#,
+        r#"{"forward": {"dark": [{"from_ms": 1, "for_ms": 4, "carrier": true}, {"from_ms": 5, "carrier": true}]}}"#,
+        r#"{"forward": {"opaque": {"groups": [16]}}}"#,
+        r#"{"forward": {"opaque": {"truncate_over": 63}}}"#,
     ] {
         assert!(Script::from_json(nonsense).is_err(), "{nonsense}");
     }
@@ -292,23 +311,31 @@ proptest! {
         rate in proptest::option::of((1000_u64..200_000, 0_u32..20)),
         dark in proptest::option::of((0_u64..3, 1_u64..3)),
         pause in proptest::option::of((0_u64..3, 1_u64..3)),
-        latency_us in 0_u64..500,
+        latency_us in 0_u64..500, latency_ns in 0_u64..2000,
+        stages in proptest::collection::vec((1_000_000_u64..1_000_000_000, any::<bool>()), 0..3),
+        slow in proptest::option::of((1_000_000_u64..100_000_000, 0_u32..900_000, 0_u32..20)),
+        tokens in proptest::option::of(1_u32..5), cut in proptest::option::of(64_u32..140),
+        too_long in proptest::option::of(64_u32..140),
         gaps in proptest::collection::vec(0_u64..200_000, 1..150),
     ) {
         let faults = Faults {
-            drop, swap, duplicate, latency_us,
+            drop, swap, duplicate, latency_us, latency_ns,
+            store: stages.into_iter().map(|(bits_per_s, preamble)| Stage { bits_per_s, preamble }).collect(),
+            slow_clock: slow.map(|(bits_per_s, ppm, buffer)| SlowClock { bits_per_s, ppm, buffer }),
+            opaque: Some(Opaque { drop_over: too_long, truncate_over: cut, ..Opaque::default() }),
             flip: Some(Flip { when: flip, octet: Octet::Fill, mend: true, seed: 3 }),
             delay: Some(Delay { when: delay, by_ms: 1 }),
-            rate: rate.map(|(rate, queue)| Rate::frames(rate, queue)),
-            dark: dark.map(|(from_ms, for_ms)| Dark { from_ms, for_ms, spare_control: false }).into_iter().collect(),
+            rate: rate.map(|(rate, queue)| Rate { tokens, ..Rate::frames(rate, queue) }),
+            dark: dark.map(|(from_ms, for_ms)| Dark { from_ms, for_ms, ..Dark::default() }).into_iter().collect(),
             pause: pause.map(|(from_ms, for_ms)| Window { from_ms, for_ms }).into_iter().collect(),
-            control: None,
+            ..Faults::default()
         };
         let mut engine = Engine::new(forward(faults.clone())).unwrap();
         let mut out = Vec::new();
         let (mut now, mut first) = (0, None);
         let mut expected_dark = Record::default();
         let mut expected_dropped = Record::default();
+        let mut expected_too_long = Record::default();
         let mut expected_flipped = 0;
         let mut expected_delayed = 0;
         let mut expected_swaps = 0;
@@ -321,10 +348,13 @@ proptest! {
                 since >= dark.from_ms * MS && since < (dark.from_ms + dark.for_ms) * MS
             });
             let meets = |schedule: &Schedule| schedule.meets(number);
+            let (stream, size) = (index as u8 % 3, 80 + index as u32 % 50);
             if is_dark {
-                expected_dark.add(number, sequence);
+                expected_dark.add(number, stream, sequence);
+            } else if too_long.is_some_and(|limit| size > limit) {
+                expected_too_long.add(number, stream, sequence);
             } else if meets(&faults.drop) {
-                expected_dropped.add(number, sequence);
+                expected_dropped.add(number, stream, sequence);
             } else if meets(&faults.flip.as_ref().unwrap().when) {
                 expected_flipped += 1;
             } else if meets(&faults.delay.as_ref().unwrap().when) {
@@ -334,7 +364,8 @@ proptest! {
             } else if meets(&faults.duplicate) {
                 expected_duplicated += 1;
             }
-            engine.arrive(Direction::Forward, &frame(&Sample::ipv4().sequence(sequence), 80), now, &mut out);
+            let sample = Sample::ipv4().stream(stream).sequence(sequence);
+            engine.arrive(Direction::Forward, &frame(&sample, size as usize), now, &mut out);
             prop_assert_eq!(forward_counts(&engine).unbalanced(), 0);
         }
         while let Some(event) = engine.next_event() {
@@ -348,17 +379,24 @@ proptest! {
         prop_assert_eq!(counts.passed, out.len() as u64);
         prop_assert_eq!(&counts.dark, &expected_dark);
         prop_assert_eq!(&counts.dropped, &expected_dropped);
-        prop_assert_eq!(counts.flipped.len(), expected_flipped);
+        prop_assert_eq!(&counts.too_long, &expected_too_long);
+        // A frame that was cut is shorter than its IPv4 header says, and is not flipped.
+        prop_assert_eq!(counts.flipped.len() as u64 + counts.not_flipped.count, expected_flipped);
+        prop_assert_eq!(counts.delay.count, counts.passed);
+        prop_assert_eq!(counts.streams.iter().map(|stream| stream.seen).sum::<u64>(), counts.seen);
+        prop_assert_eq!(counts.streams.iter().map(|stream| stream.passed).sum::<u64>(), counts.passed);
         prop_assert_eq!(counts.delayed.count, expected_delayed);
         prop_assert_eq!(counts.swapped.count + counts.not_swapped.count, expected_swaps);
         prop_assert_eq!(counts.duplicated.count, expected_duplicated);
 
         // The multiset of sequence numbers.
-        let mut came_out: Vec<_> = out.iter().map(|(_, frame)| sequence_of(frame)).collect();
-        let mut balance: Vec<_> = (0..gaps.len() as u32).chain(counts.duplicated.sequences()).collect();
-        for taken in [&counts.dark, &counts.dropped, &counts.queue_full] {
-            for sequence in taken.sequences() {
-                let at = balance.iter().position(|&other| other == sequence);
+        let mut came_out: Vec<_> = out.iter().map(|(_, frame)| flow_of(frame)).collect();
+        let all = (0..gaps.len() as u32).map(|index| (index as u8 % 3, index));
+        let mut balance: Vec<_> = all.chain(counts.duplicated.flows()).collect();
+        let [dark, dropped] = [&counts.dark, &counts.dropped];
+        for taken in [dark, dropped, &counts.too_long, &counts.queue_full, &counts.clock_full] {
+            for flow in taken.flows() {
+                let at = balance.iter().position(|&other| other == flow);
                 balance.swap_remove(at.expect("taken frames came in"));
             }
         }
@@ -367,7 +405,7 @@ proptest! {
         prop_assert_eq!(came_out, balance);
         // Without faults that reorder, order is kept.
         if counts.delayed.count == 0 && counts.swapped.count == 0 {
-            let order: Vec<_> = out.iter().map(|(_, frame)| sequence_of(frame)).collect();
+            let order: Vec<_> = out.iter().map(|(_, frame)| flow_of(frame).1).collect();
             prop_assert!(order.is_sorted());
         }
     }

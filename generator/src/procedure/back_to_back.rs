@@ -1,0 +1,192 @@
+//! Back-to-back frames at every frame size (RFC 2544 section 26.4, RFC 9004): throughput first, then bursts.
+
+use std::time::Duration;
+
+use kitproof_common::line::{FrameRate, Load};
+use tokio::sync::watch;
+
+use super::conduct::{announce, conduct, together, waits};
+use super::failure::Failure;
+use super::plan::{Target, Wanted};
+use super::runner::{Finished, Run, Runner, Show, Stop};
+use super::throughput;
+use crate::method::Method;
+use crate::method::back_to_back::{Bursts, Found, NoBurst, Parameters, Report};
+use crate::method::letter::Letter;
+use crate::method::throughput::Found as Rate;
+use crate::report::{self, Ending, Findings};
+use crate::verdict::Reason;
+
+/// What this measurement is asked for beside what every run is.
+#[derive(Clone, Copy, Debug)]
+pub struct Options {
+    /// How many values are measured at each frame size.
+    pub values: u32,
+    /// The longest burst.
+    pub longest: Duration,
+    /// Silence after the buffer has drained.
+    pub listen: Duration,
+    /// The throughput, where it is known; it is searched for first if not.
+    pub throughput: Option<Load>,
+    pub search: throughput::Options,
+}
+
+/// Measures the longest burst without loss at every frame size.
+///
+/// # Errors
+/// Only before the first trial; after that everything is a result.
+pub async fn run(
+    options: Options,
+    wanted: Wanted,
+    target: Target,
+    interrupt: watch::Receiver<bool>,
+    show: &mut dyn Show,
+) -> Result<Finished, Failure> {
+    throughput::start(wanted.load)?;
+    let mut runner = Runner::open(wanted, target, interrupt, show).await?;
+    let sizes = runner.plan.sizes.clone();
+    let mut findings = Findings::default();
+    let mut letters: Vec<Letter> = Vec::new();
+    let mut reasons: Vec<Reason> = Vec::new();
+    let mut stopped = false;
+    for (index, size) in sizes.iter().enumerate() {
+        let position = format!("[{}/{}]", index + 1, sizes.len());
+        let known = match options.throughput {
+            Some(load) => {
+                Some(load.rate(runner.plan.line, *size).map_err(|error| Failure::Usage(error.to_string()))?)
+            }
+            None => {
+                let start = throughput::start(runner.plan.wanted.load)?;
+                let mut search = throughput::search(&runner, options.search, start, *size);
+                stopped = conduct(&mut runner, &mut search, &position).await? == Err(Stop);
+                let report = search.report();
+                runner.say(&throughput::in_words(&report));
+                findings.throughput.push(throughput::finding(&report));
+                letters.push(search.letter(&waits(&runner)).with_sizes(sizes.len()));
+                match report.found {
+                    Rate::Throughput(rate) => rate.rate,
+                    _ => None,
+                }
+            }
+        };
+        if stopped {
+            break;
+        }
+        let mut bursts = match parameters(&runner, options, *size, known) {
+            Ok(parameters) => Bursts::new(parameters),
+            Err(why) => {
+                let ending =
+                    if why == NoBurst::FullThroughput { Ending::AtTheLimit } else { Ending::Unfinished };
+                findings.bursts.push(report::Bursts {
+                    frame_size: *size,
+                    ending,
+                    throughput_frames_per_s: known.map(FrameRate::per_second),
+                    ..report::Bursts::default()
+                });
+                reasons.push(no_burst(why, *size));
+                continue;
+            }
+        };
+        let waits = waits(&runner);
+        announce(&mut runner, bursts.estimate(&waits));
+        stopped = conduct(&mut runner, &mut bursts, &position).await? == Err(Stop);
+        letters.push(bursts.letter(&waits).with_sizes(sizes.len()));
+        let report = bursts.report();
+        findings.bursts.push(finding(&report, known));
+        reasons.extend(reason(&report));
+        if stopped {
+            break;
+        }
+    }
+    findings.conduct = together(&letters);
+    let run = runner.close().await;
+    reasons.extend(incomplete(&run, findings.bursts.len(), sizes.len(), stopped));
+    Ok(Finished::found(run, findings, reasons))
+}
+
+fn parameters(
+    runner: &Runner<'_>,
+    options: Options,
+    frame_size: u16,
+    throughput: Option<FrameRate>,
+) -> Result<Parameters, NoBurst> {
+    let mut parameters = Parameters::new(frame_size, runner.plan.line, throughput)?;
+    parameters.longest = options.longest;
+    parameters.values = options.values;
+    parameters.listen = options.listen;
+    Ok(parameters)
+}
+
+fn finding(report: &Report, throughput: Option<FrameRate>) -> report::Bursts {
+    let values = &report.values;
+    let base = report::Bursts {
+        frame_size: report.frame_size,
+        values: values.len() as u64,
+        spoiled_values: report.spoiled_values.into(),
+        step: report.step,
+        minimum: values.iter().min().copied(),
+        maximum: values.iter().max().copied(),
+        throughput_frames_per_s: throughput.map(FrameRate::per_second),
+        ..report::Bursts::default()
+    };
+    match &report.found {
+        Found::Bursts { frames, buffer } => report::Bursts {
+            ending: Ending::Found,
+            frames: Some(frames.mean),
+            standard_deviation: frames.standard_deviation,
+            corrected_buffer_s: Some(buffer.corrected_s),
+            corrected_buffer_frames: Some(buffer.corrected_frames),
+            ..base
+        },
+        Found::AtTheLimit { frames } => {
+            report::Bursts { ending: Ending::AtTheLimit, frames: Some(*frames as f64), ..base }
+        }
+        Found::PairIsTheLimit { clean } => {
+            report::Bursts { ending: Ending::PairIsTheLimit, frames: Some(*clean as f64), ..base }
+        }
+        Found::Unfinished => base,
+    }
+}
+
+fn no_burst(why: NoBurst, frame_size: u16) -> Reason {
+    let reason = match why {
+        NoBurst::FullThroughput => Reason::note(
+            "no_burst",
+            "The chain carries all the line does: no burst can fill a buffer (RFC 9004 section 6.1).",
+            "There is nothing to measure here, and nothing to do.",
+        ),
+        NoBurst::NoThroughput => Reason::unproven(
+            "no_throughput",
+            "No throughput was found, which the buffer is reckoned by (RFC 9004 section 5).",
+            "Find the throughput first, or say it: --throughput 95%.",
+        ),
+    };
+    Reason { frame_size: Some(frame_size), ..reason }
+}
+
+fn reason(report: &Report) -> Option<Reason> {
+    let reason = match report.found {
+        Found::PairIsTheLimit { .. } => Reason::unproven(
+            "pair_is_the_limit",
+            "The pair spoiled every burst that could have shown where the chain's buffer ends.",
+            "Close other programs, or use faster machines.",
+        ),
+        Found::AtTheLimit { frames } => Reason::note(
+            "longest_burst_clean",
+            format!("A burst of {frames} frames, the longest that was to be tried, lost nothing."),
+            "Allow longer ones: --longest.",
+        ),
+        Found::Bursts { .. } | Found::Unfinished => return None,
+    };
+    Some(Reason { frame_size: Some(report.frame_size), ..reason })
+}
+
+fn incomplete(run: &Run, done: usize, planned: usize, stopped: bool) -> Option<Reason> {
+    (stopped || done < planned).then(|| {
+        Reason::unproven(
+            "incomplete",
+            format!("It was not run to its end: {}.", run.why_early()),
+            "Run it again to the end.",
+        )
+    })
+}

@@ -1,0 +1,75 @@
+//! Drives a method: runs the trials it asks for, hands back what came of them, and keeps count of how it was conducted.
+
+use std::time::Duration;
+
+use kitproof_common::line::Load;
+
+use super::failure::Failure;
+use super::plan::{Length, Offer};
+use super::runner::{Runner, Stop};
+use crate::method::estimate::Waits;
+use crate::method::letter::Letter;
+use crate::method::{self, Came, Method};
+use crate::report::Conduct;
+
+/// Runs a method to its end, or until the run ends. `position` says which it is of how many, such as `[2/7]`.
+///
+/// # Errors
+/// `Ok(Err(Stop))` as [`Runner::trial`]; what the method knows by then stays in it.
+pub async fn conduct<M: Method>(
+    runner: &mut Runner<'_>,
+    method: &mut M,
+    position: &str,
+) -> Result<Result<(), Stop>, Failure> {
+    while let Some(trial) = method.next() {
+        let offer = offer(runner, &trial)?;
+        match runner.trial(&offer, &format!("{position} {}:", trial.why)).await? {
+            Ok(judged) => method.take(&judged.came()),
+            Err(stop) => return Ok(Err(stop)),
+        }
+    }
+    Ok(Ok(()))
+}
+
+fn offer(runner: &Runner<'_>, trial: &method::Trial) -> Result<Offer, Failure> {
+    let residual = runner.plan.wanted.residual;
+    let (load, length, residual) = match trial.offer {
+        method::Offer::Steady { load, duration } => (load, Length::Time(duration), residual),
+        method::Offer::Burst { frames, listen } => (Load::FULL, Length::Frames(frames), residual.max(listen)),
+        method::Offer::Lowered { .. } => {
+            return Err(Failure::Incomplete(
+                "a load that changes within a trial cannot be offered yet".into(),
+            ));
+        }
+    };
+    Ok(Offer { frame_size: trial.frame_size, load, length, residual })
+}
+
+/// The times around every trial of a run.
+#[must_use]
+pub fn waits(runner: &Runner<'_>) -> Waits {
+    let wanted = &runner.plan.wanted;
+    Waits { residual: wanted.residual, settle: wanted.settle, ..Waits::default() }
+}
+
+/// The letters of several methods of one run in one: all of them by the letter, or the first that is not.
+#[must_use]
+pub fn together(letters: &[Letter]) -> Option<Conduct> {
+    let letter = letters.iter().find(|letter| !letter.is_met()).or(letters.first())?;
+    Some(Conduct { words: letter.to_string(), by_the_letter: letter.is_met() })
+}
+
+/// Says how long it will take, before it starts.
+pub fn announce(runner: &mut Runner<'_>, estimate: method::estimate::Estimate) {
+    if estimate.likely > Duration::ZERO {
+        runner.say(&format!("this takes {estimate}"));
+    }
+}
+
+impl super::judged::Judged {
+    /// What a method is told of it.
+    #[must_use]
+    pub fn came(&self) -> Came {
+        Came::of(&self.account, &self.verdict, self.outcome.departures.sent.load.rate)
+    }
+}

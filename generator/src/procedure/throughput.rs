@@ -1,0 +1,175 @@
+//! Throughput at every frame size (RFC 2544 section 26.1).
+
+use std::time::Duration;
+
+use kitproof_common::line::{Load, Percent};
+use tokio::sync::watch;
+
+use super::conduct::{announce, conduct, together, waits};
+use super::failure::Failure;
+use super::plan::{Target, Wanted};
+use super::runner::{Finished, Run, Runner, Show, Stop};
+use crate::method::Method;
+use crate::method::estimate::Estimate;
+use crate::method::throughput::{Found, Parameters, Report, Search};
+use crate::report::{Ending, Findings, Throughput};
+use crate::verdict::Reason;
+
+/// What a search is asked for beside what every run is.
+#[derive(Clone, Copy, Debug)]
+pub struct Options {
+    pub resolution: Percent,
+    /// Of the trials of the search; the one that confirms takes what was wanted of every trial.
+    pub search_duration: Duration,
+}
+
+/// Finds the throughput at every frame size.
+///
+/// # Errors
+/// Only before the first trial; after that everything is a result.
+pub async fn run(
+    options: Options,
+    wanted: Wanted,
+    target: Target,
+    interrupt: watch::Receiver<bool>,
+    show: &mut dyn Show,
+) -> Result<Finished, Failure> {
+    let start = start(wanted.load)?;
+    let mut runner = Runner::open(wanted, target, interrupt, show).await?;
+    let sizes = runner.plan.sizes.clone();
+    let mut searches: Vec<Search> = sizes.iter().map(|size| search(&runner, options, start, *size)).collect();
+    let waits = waits(&runner);
+    let nothing = Estimate::default();
+    let estimate = searches.iter().fold(nothing, |all, search| all.then(search.estimate(&waits)));
+    announce(&mut runner, estimate);
+    for (index, search) in searches.iter_mut().enumerate() {
+        let position = format!("[{}/{}]", index + 1, sizes.len());
+        let went = conduct(&mut runner, search, &position).await?;
+        runner.say(&in_words(&search.report()));
+        if went == Err(Stop) {
+            break;
+        }
+    }
+    let run = runner.close().await;
+    let letters: Vec<_> =
+        searches.iter().map(|search| search.letter(&waits).with_sizes(sizes.len())).collect();
+    let reports: Vec<Report> = searches.iter().map(Method::report).collect();
+    let findings = Findings {
+        conduct: together(&letters),
+        throughput: reports.iter().map(finding).collect(),
+        ..Findings::default()
+    };
+    let reasons = reports.iter().flat_map(|report| reasons(report, &run)).collect();
+    Ok(Finished::found(run, findings, reasons))
+}
+
+/// The highest load that is offered, which must be a share of the line.
+///
+/// # Errors
+/// [`Failure::Usage`] if it is not.
+pub fn start(load: Load) -> Result<Percent, Failure> {
+    match load {
+        Load::Percent(percent) => Ok(percent),
+        other => Err(Failure::Usage(format!(
+            "--load {other}: a search starts at a share of line rate, such as 100%"
+        ))),
+    }
+}
+
+/// The search at one frame size.
+#[must_use]
+pub fn search(runner: &Runner<'_>, options: Options, start: Percent, frame_size: u16) -> Search {
+    let wanted = &runner.plan.wanted;
+    Search::new(Parameters {
+        start,
+        resolution: options.resolution,
+        step_duration: options.search_duration.min(wanted.duration),
+        full_duration: wanted.duration,
+        ..Parameters::new(frame_size, runner.plan.line)
+    })
+}
+
+/// One line for the person who watches.
+#[must_use]
+pub fn in_words(report: &Report) -> String {
+    let found = match &report.found {
+        Found::Throughput(rate) => {
+            format!("throughput {:.1} frames/s, {} of line rate", rate.frames_per_second, rate.load)
+        }
+        Found::None { lowest } => format!("frames are lost at {lowest} of line rate and above"),
+        Found::PairIsTheLimit { pair_fails_at, .. } => format!("the pair fails at {pair_fails_at}"),
+        Found::Unfinished { .. } => "the search was not finished".to_owned(),
+    };
+    format!("{} bytes: {found}", report.frame_size)
+}
+
+/// As it stands in the result.
+#[must_use]
+pub fn finding(report: &Report) -> Throughput {
+    let (ending, rate) = match &report.found {
+        Found::Throughput(rate) => (Ending::Found, Some(rate)),
+        Found::None { .. } => (Ending::NoneFound, None),
+        Found::PairIsTheLimit { proven, .. } => (Ending::PairIsTheLimit, proven.as_ref()),
+        Found::Unfinished { proven } => (Ending::Unfinished, proven.as_ref()),
+    };
+    let (pair_fails_at_percent, kit_loses_at_percent) = match &report.found {
+        Found::PairIsTheLimit { pair_fails_at, kit_loses_at, .. } => {
+            (Some(pair_fails_at.value()), kit_loses_at.map(Percent::value))
+        }
+        _ => (None, None),
+    };
+    Throughput {
+        frame_size: report.frame_size,
+        ending,
+        frames_per_s: rate.map(|rate| rate.frames_per_second),
+        bits_per_s: rate.map(|rate| rate.bits_per_second),
+        percent_of_line: rate.map(|rate| rate.load.value()),
+        maximum_frames_per_s: report.maximum.per_second(),
+        resolution: report.resolution.value(),
+        pair_fails_at_percent,
+        kit_loses_at_percent,
+        trials: report.trials,
+        unproven_trials: report.unproven_trials,
+    }
+}
+
+/// What must be said about it.
+#[must_use]
+pub fn reasons(report: &Report, run: &Run) -> Vec<Reason> {
+    let about = |reason: Reason| Reason { frame_size: Some(report.frame_size), ..reason };
+    let mut reasons = Vec::new();
+    match &report.found {
+        Found::Throughput(_) => {}
+        Found::None { lowest } => reasons.push(about(Reason::note(
+            "loses_at_every_load",
+            format!("The chain loses frames at {lowest} of line rate and at every higher load that was tried."),
+            "Take pieces out of the chain one at a time: a piece that loses at every load is broken or dirty.",
+        ))),
+        Found::PairIsTheLimit { pair_fails_at, kit_loses_at, .. } => {
+            let below = kit_loses_at
+                .map_or(String::new(), |load| format!(" The chain loses frames at {load}, so it lies below that."));
+            reasons.push(about(Reason::unproven(
+                "pair_is_the_limit",
+                format!(
+                    "At {pair_fails_at} of line rate the pair itself could not do what was asked of it, each time it was \
+                     tried: the chain's throughput is not shown beyond that.{below}"
+                ),
+                "Close other programs, use faster machines, or start below it (--load).",
+            )));
+        }
+        Found::Unfinished { .. } => reasons.push(about(Reason::unproven(
+            "incomplete",
+            format!("The search was not run to its end: {}.", run.why_early()),
+            "Run it again to the end.",
+        ))),
+    }
+    if !report.contradictions.is_empty() {
+        let loads: Vec<String> = report.contradictions.iter().map(ToString::to_string).collect();
+        reasons.push(about(Reason::note(
+            "loss_comes_and_goes",
+            format!("At {} one trial lost frames and another did not.", loads.join(", ")),
+            "Loss there does not depend on the load alone: look for a loose or dirty contact, or run a soak.",
+        )));
+    }
+    reasons
+}

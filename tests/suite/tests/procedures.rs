@@ -1,0 +1,202 @@
+//! The standard procedures against a wire that is a known piece of kit: a limit of R frames a second behind a queue of
+//! Q frames, to be found again by searches that know nothing of it.
+
+use anyhow::{Context, Result, bail, ensure};
+use kitproof_bench::bench::{Bench, GENERATOR_PORT, Options};
+use kitproof_bench::script::{Faults, Rate, Script};
+use kitproof_suite::rig::{PASS, TRIES, UNPROVEN, equal};
+use kitproof_suite::{Ended, number, reflector, run, trials, validate};
+use kitproof_suite::{Folder, Running};
+use serde_json::Value;
+use std::time::Duration;
+
+fn main() {
+    run(&[
+        ("throughput_is_the_wires_limit", throughput),
+        ("back_to_back_finds_the_queue", back_to_back),
+        ("the_loss_of_every_step_is_the_wires", frame_loss_rate),
+        ("a_path_that_loses_at_every_load_ends_soon", loses_always),
+        ("what_cannot_be_searched_is_refused", refused),
+    ]);
+}
+
+/// 100 % of a 100 Mb/s line; the bench holds that on any machine.
+const LINE: f64 = 100e6;
+const QUEUE: u32 = 40;
+/// Frame sizes, and a limit for each in frames a second: 74, 50 and 30 % of what the line carries.
+const KIT: [(u16, u64); 3] = [(1518, 6_000), (1024, 6_000), (512, 7_000)];
+
+/// What 100 Mb/s carry (RFC 2544 appendix B: 8,127 frames a second of 1,518 octets).
+fn carried(frame_size: u16) -> f64 {
+    LINE / (8.0 * f64::from(frame_size + 20))
+}
+
+fn limited(frames_per_s: u64) -> Script {
+    let forward = Faults { rate: Some(Rate::frames(frames_per_s, QUEUE)), ..Faults::default() };
+    Script { forward, ..Script::default() }
+}
+
+/// One command over a fresh bench with a wire.
+fn carry_out(script: &Script, command: &str, arguments: &[&str]) -> Result<(Ended, kitproof_bench::Ledger)> {
+    let mut bench = Bench::with_wire(script.clone(), Options::default())?;
+    let _reflector = reflector(&bench.reflector)?;
+    let state = Folder::new("procedures")?;
+    let fixed = ["--isolated-bench", "--unattended", "--json", "-", "--line-rate", "100M"];
+    let waits = ["--settle", "50ms", "--residual", "100ms"];
+    let all: Vec<&str> = [command, GENERATOR_PORT]
+        .into_iter()
+        .chain(fixed)
+        .chain(waits)
+        .chain(arguments.iter().copied())
+        .collect();
+    let ended = Running::remembering(&bench.generator, state.path(), "kitproof", &all)?
+        .wait(Duration::from_secs(180))?;
+    Ok((ended, bench.stop_wire()?))
+}
+
+/// The same, done again while the pair itself was in the way.
+fn decided(script: &Script, command: &str, arguments: &[&str]) -> Result<(Value, kitproof_bench::Ledger)> {
+    for attempt in 1..=TRIES {
+        let (ended, ledger) = carry_out(script, command, arguments)?;
+        let result = ended.json()?;
+        validate(&result)?;
+        if ended.status == PASS && ledger.is_clean() {
+            ensure!(result["verdict"].is_null(), "nothing judges a measurement: {:#}", result["verdict"]);
+            return Ok((result, ledger));
+        }
+        let busy = ended.status == UNPROVEN || !ledger.is_clean();
+        ensure!(
+            busy && attempt < TRIES,
+            "status {}: {:#}\n{}",
+            ended.status,
+            result["reasons"],
+            ended.stderr
+        );
+        eprintln!("unproven, and tried again: {:#}", result["reasons"]);
+    }
+    bail!("the last attempt returns")
+}
+
+fn float(value: &Value, name: &str) -> Result<f64> {
+    value[name].as_f64().with_context(|| format!("{name} in {value:#}"))
+}
+
+/// A queue of Q takes Q frames more in a trial of T seconds than the limit lets through: R <= found <= R + (Q + 1) / T.
+fn throughput() -> Result<()> {
+    for (size, limit) in KIT {
+        let text = size.to_string();
+        let arguments =
+            ["--frame-size", &text, "--duration", "2s", "--search-duration", "500ms", "--resolution", "1%"];
+        let (result, _) = decided(&limited(limit), "throughput", &arguments)?;
+        let found = &result["throughput"][0];
+        ensure!(found["ending"] == "found", "{found:#}");
+        let (rate, limit) = (float(found, "frames_per_s")?, limit as f64);
+        let step = carried(size) / 100.0;
+        let most = limit + f64::from(QUEUE + 1) / 2.0;
+        ensure!(
+            rate > limit - step && rate <= most,
+            "{size} octets: found {rate}, the wire lets {limit} a second through, steps of {step}"
+        );
+        ensure!((float(found, "maximum_frames_per_s")? - carried(size)).abs() < 1.0);
+        ensure!((float(found, "percent_of_line")? - 100.0 * rate / carried(size)).abs() < 1e-6);
+        // Nothing shortened is called conformant.
+        ensure!(result["conduct"]["by_the_letter"] == false, "{:#}", result["conduct"]);
+        let words = result["conduct"]["words"].as_str().context("words")?;
+        ensure!(words.contains("shortened: trials of 2 s in place of 60 s"), "{words}");
+    }
+    Ok(())
+}
+
+/// Of a burst at L frames a second a limit of R with a queue of Q loses the first frame where B (1 - R / L) > Q + 1, one
+/// being served (RFC 9004 section 6.4 the other way round).
+fn back_to_back() -> Result<()> {
+    for (size, limit) in KIT {
+        let text = size.to_string();
+        let known = format!("{limit}fps");
+        let arguments = [
+            "--frame-size",
+            &text,
+            "--throughput",
+            &known,
+            "--values",
+            "3",
+            "--longest",
+            "50ms",
+            "--listen",
+            "50ms",
+        ];
+        let (result, _) = decided(&limited(limit), "back-to-back", &arguments)?;
+        let found = &result["bursts"][0];
+        ensure!(found["ending"] == "found" && found["values"] == 3, "{found:#}");
+        let share = limit as f64 / carried(size);
+        let implied = f64::from(QUEUE + 1) / (1.0 - share);
+        let frames = float(found, "frames")?;
+        // A sender that is a little late shows the queue less than a full burst; one that catches up, a little more.
+        ensure!(
+            (frames - implied).abs() <= 0.05 * implied + 2.0,
+            "{size} octets: bursts of {frames}, a queue of {QUEUE} implies {implied}"
+        );
+        let buffer = float(found, "corrected_buffer_frames")?;
+        ensure!((buffer - frames * (1.0 - share)).abs() < 0.1, "{found:#}");
+        ensure!((float(found, "corrected_buffer_s")? - buffer / carried(size)).abs() < 1e-6, "{found:#}");
+    }
+    Ok(())
+}
+
+/// Every step's loss is what the wire took, trial by trial.
+fn frame_loss_rate() -> Result<()> {
+    let mut script = limited(6_000);
+    script.back.drop = kitproof_bench::script::Schedule::every(1_000);
+    let arguments = ["--frame-size", "1518", "--duration", "500ms", "--step", "10%"];
+    let (result, ledger) = decided(&script, "frame-loss-rate", &arguments)?;
+    let all = trials(&result)?;
+    ensure!(all.len() == ledger.trials.len(), "{} trials, {} on the wire", all.len(), ledger.trials.len());
+    for (trial, did) in all.iter().zip(&ledger.trials) {
+        equal("offered_frames", number(trial, "offered_frames")?, did.forward.seen)?;
+        equal("lost_forward", number(trial, "lost_forward")?, did.forward.queue_full.count)?;
+        equal("lost_return", number(trial, "lost_return")?, did.back.dropped.count)?;
+    }
+    // 100, 90, 80 % are above the limit and 70, 60 % below it; the return way loses every 1,000th of all of them, so that it
+    // goes on until a trial of half a second has less than 1,000 frames: 20 and 10 %.
+    let steps = result["frame_loss"].as_array().context("frame_loss")?;
+    let loads: Vec<f64> =
+        steps.iter().map(|step| step["load"]["percent"].as_f64().unwrap_or(0.0).round()).collect();
+    ensure!(loads == [100.0, 90.0, 80.0, 70.0, 60.0, 50.0, 40.0, 30.0, 20.0, 10.0], "{loads:?}");
+    for step in steps {
+        let (offered, home) = (number(step, "offered_frames")?, number(step, "returned_frames")?);
+        equal("missing", offered - home, number(step, "forward")? + number(step, "return")?)?;
+        let percent = (offered - home) as f64 * 100.0 / offered as f64;
+        ensure!((float(step, "loss_percent")? - percent).abs() < 1e-9, "{step:#}");
+        ensure!(step["clean"] == (offered == home), "{step:#}");
+    }
+    ensure!(steps[0]["forward"].as_u64() > Some(500) && steps[3]["forward"] == 0, "{steps:#?}");
+    Ok(())
+}
+
+/// A wire that takes every 50th frame has no throughput, and it does not take all night to say so.
+fn loses_always() -> Result<()> {
+    let mut script = Script::faithful();
+    script.forward.drop = kitproof_bench::script::Schedule::every(50);
+    let arguments =
+        ["--frame-size", "1518", "--duration", "500ms", "--search-duration", "500ms", "--resolution", "5%"];
+    let (result, _) = decided(&script, "throughput", &arguments)?;
+    let found = &result["throughput"][0];
+    ensure!(found["ending"] == "none_found" && found["frames_per_s"].is_null(), "{found:#}");
+    ensure!(number(found, "trials")? <= 12, "{found:#}");
+    Ok(())
+}
+
+fn refused() -> Result<()> {
+    for (command, arguments, says) in [
+        ("throughput", ["--load", "500fps"], "share of line rate"),
+        ("throughput", ["--resolution", "0%"], "share of line rate"),
+        ("frame-loss-rate", ["--step", "20%"], "at most 10%"),
+        ("back-to-back", ["--values", "0"], "0"),
+        ("back-to-back", ["--longest", "0s"], "--longest"),
+    ] {
+        let (ended, _) = carry_out(&Script::faithful(), command, &arguments)?;
+        ensure!(ended.status == 2, "{command} {arguments:?}: {} {}", ended.status, ended.stderr);
+        ensure!(ended.stderr.contains(says), "{command} {arguments:?}: {}", ended.stderr);
+    }
+    Ok(())
+}

@@ -1,7 +1,8 @@
 //! The wire's own account of exactly what it did.
 //!
 //! Whatever a generator reports about a trial over the wire must equal this. For each direction of a trial, always:
-//! `seen + duplicated = passed + dropped + dark + eaten + too_long + queue_full + clock_full + refused + overflow + held`.
+//! `seen + duplicated = passed + dropped + dark + eaten + too_long + queue_full + clock_full + refused + overflow`
+//! `+ held`.
 
 use serde::{Deserialize, Serialize};
 

@@ -414,7 +414,8 @@ fn opaque_kit_on_the_wire() -> anyhow::Result<()> {
 
 fn a_power_pull() -> anyhow::Result<()> {
     let script = Script::from_json(
-        r#"{ "forward": { "dark": [ { "from_ms": 30, "for_ms": 40, "carrier": true }, { "from_ms": 400, "for_ms": 3 } ] },
+        r#"{ "forward": { "dark": [ { "from_ms": 30, "for_ms": 40, "carrier": true },
+                                    { "from_ms": 400, "for_ms": 3 } ] },
              "return": { "dark": [ { "from_ms": 30, "for_ms": 40 } ] } }"#,
     )?;
     let mut bench = Bench::with_wire(script, Options::default())?;
@@ -495,7 +496,8 @@ fn the_wire_is_fast_enough() -> anyhow::Result<()> {
 
 /// Every piece of kit at once, none of it in the way.
 fn the_wire_is_fast_enough_with_kit() -> anyhow::Result<()> {
-    let way = r#"{ "opaque": { "mac_control": [1], "groups": [0], "ether_types": [35020], "drop_over": 1518, "strip": "outer" },
+    let way = r#"{ "opaque": { "mac_control": [1], "groups": [0], "ether_types": [35020], "drop_over": 1518,
+                               "strip": "outer" },
                    "dark": [ { "from_ms": 60000, "for_ms": 5 } ], "store": [ { "bits_per_s": 10000000000 } ],
                    "rate": { "frames_per_s": 200000, "queue": 100000 }, "latency_us": 500,
                    "slow_clock": { "bits_per_s": 1000000000, "ppm": 100, "buffer": 100000 } }"#;

@@ -18,7 +18,8 @@ use rustix::net::{AddressFamily, SocketType, socket};
 use super::checksum::{fold, sum};
 use super::port::{Outbox, TURN, WirePort};
 
-/// The distance between the two clocks is taken again after this: at 500 ppm of slew (adjtimex(2)) it is 1 us off by then.
+/// The distance between the two clocks is taken again after this: at 500 ppm of slew (adjtimex(2)) it is 1 us off by
+/// then.
 const OFFSET_LASTS_NS: u64 = 2_000_000;
 
 /// An interface of the wire's room.

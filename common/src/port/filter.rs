@@ -145,7 +145,8 @@ mod tests {
         for sequence in (0..100).chain(u32::MAX - 50..=u32::MAX) {
             for tag in [&[][..], &[0x81, 0, 0, 5]] {
                 let frame = |to: MacAddr| {
-                    [&to.octets()[..], &other.octets(), tag, &[0x88, 0xb5], &sequence.to_be_bytes(), &[1; 5]].concat()
+                    [&to.octets()[..], &other.octets(), tag, &[0x88, 0xb5], &sequence.to_be_bytes(), &[1; 5]]
+                        .concat()
                 };
                 assert_eq!(run(&filter, &frame(mine)), sequence.is_multiple_of(7), "{sequence}");
                 assert!(!run(&filter, &frame(other)));

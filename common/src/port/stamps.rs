@@ -27,8 +27,9 @@ const CONTROL_OCTETS: usize = 256;
 const TIMESPEC_OCTETS: usize = 16;
 
 /// Which stamps are told, and that both are where there are two.
-const REPORT: u32 =
-    libc::SOF_TIMESTAMPING_SOFTWARE | libc::SOF_TIMESTAMPING_RAW_HARDWARE | libc::SOF_TIMESTAMPING_OPT_TX_SWHW;
+const REPORT: u32 = libc::SOF_TIMESTAMPING_SOFTWARE
+    | libc::SOF_TIMESTAMPING_RAW_HARDWARE
+    | libc::SOF_TIMESTAMPING_OPT_TX_SWHW;
 /// Which stamps a frame asks for.
 const ASK: u32 = libc::SOF_TIMESTAMPING_TX_SOFTWARE | libc::SOF_TIMESTAMPING_TX_HARDWARE;
 /// Which stamps arrivals get, beside being told.
@@ -60,7 +61,11 @@ impl Stamp {
 fn nanoseconds(data: &[u8], index: usize) -> Option<u64> {
     let time = data.get(index * TIMESPEC_OCTETS..)?;
     let (seconds, nanoseconds) = (time.first_chunk()?, time.get(8..)?.first_chunk()?);
-    Some(u64::from_ne_bytes(*seconds).wrapping_mul(1_000_000_000).wrapping_add(u64::from_ne_bytes(*nanoseconds)))
+    Some(
+        u64::from_ne_bytes(*seconds)
+            .wrapping_mul(1_000_000_000)
+            .wrapping_add(u64::from_ne_bytes(*nanoseconds)),
+    )
 }
 
 /// The control message with which a frame asks for its stamps.
@@ -86,7 +91,11 @@ impl Default for Request {
             (*header).cmsg_level = libc::SOL_SOCKET;
             (*header).cmsg_type = libc::SO_TIMESTAMPING;
             (*header).cmsg_len = libc::CMSG_LEN(size_of::<u32>() as u32) as _;
-            std::ptr::copy_nonoverlapping(ASK.to_ne_bytes().as_ptr(), libc::CMSG_DATA(header), size_of::<u32>());
+            std::ptr::copy_nonoverlapping(
+                ASK.to_ne_bytes().as_ptr(),
+                libc::CMSG_DATA(header),
+                size_of::<u32>(),
+            );
         }
         request
     }
@@ -167,7 +176,8 @@ impl StampQueue {
 
     fn fetch(&mut self) -> usize {
         let memory = self.memory.chunks_exact_mut(self.stride);
-        for (index, (slot, control)) in memory.zip(self.control.chunks_exact_mut(CONTROL_OCTETS)).enumerate() {
+        for (index, (slot, control)) in memory.zip(self.control.chunks_exact_mut(CONTROL_OCTETS)).enumerate()
+        {
             self.messages.point(index, slot.as_mut_ptr(), self.stride);
             self.messages.control(index, control.as_mut_ptr(), CONTROL_OCTETS);
         }
@@ -184,7 +194,10 @@ mod tests {
     use super::*;
 
     fn message(times: [(u64, u64); 3]) -> Vec<u8> {
-        times.iter().flat_map(|(seconds, rest)| [seconds.to_ne_bytes(), rest.to_ne_bytes()].concat()).collect()
+        times
+            .iter()
+            .flat_map(|(seconds, rest)| [seconds.to_ne_bytes(), rest.to_ne_bytes()].concat())
+            .collect()
     }
 
     fn decoded(level: i32, kind: i32, data: &[u8]) -> Stamp {

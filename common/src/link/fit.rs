@@ -358,6 +358,13 @@ fn stamps(facts: &LinkFacts) -> Point {
             State::Note,
             format!("{kernels}; the NIC stamps nothing but a time service's frames{clock}"),
         ),
+        (NicStamps::None, _) if facts.kind == LinkKind::Veth => Point::new(
+            name,
+            State::Note,
+            format!(
+                "by packet sockets {kernels}; by AF_XDP, which a veth gets by itself, the XDP program's at arrival"
+            ),
+        ),
         (NicStamps::None, _) => Point::new(name, State::Note, format!("{kernels}; the NIC has no stamps")),
     }
 }

@@ -254,6 +254,7 @@ mod tests {
             [
                 "rings of eth1: receive 256, send 256 -> receive 4096, send 2048",
                 "interrupt coalescing of eth1: adaptive -> 20 us",
+                "time stamps of eth1: none -> every frame",
                 "governor of cpu0-1: powersave -> performance",
             ]
         );

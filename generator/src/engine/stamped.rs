@@ -483,16 +483,12 @@ mod tests {
         for sample in 0..3 * WAITING as u32 {
             stamped.arrived(identity(3 * sample, 1), 0, WALL_NS + u64::from(sample) + 50);
         }
+        assert_eq!(stamped.waiting.len(), WAITING);
         let trips = stamped.finish(false).kernel.unwrap();
         assert_eq!(
             (trips.histogram.len(), trips.histogram.min(), trips.histogram.max()),
             (WAITING as u64, 50, 50)
         );
-        assert_eq!(stamped_len(), WAITING);
-    }
-
-    fn stamped_len() -> usize {
-        Stamped::new(Sampling::every(1)).waiting.len()
     }
 
     #[test]

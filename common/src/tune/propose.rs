@@ -312,7 +312,7 @@ mod tests {
         };
         let value = |send, receive| Some(Value::Stamping { send, receive });
         let every = Value::Stamping { send: 1, receive: 1 };
-        assert_eq!(proposed(true, value(0, 0)), [every.clone()]);
+        assert_eq!(proposed(true, value(0, 0)), std::slice::from_ref(&every));
         // A time service has set it for its own frames: for the run it is every frame, and then as it was.
         assert_eq!(proposed(true, value(1, 12)), [every]);
         for left in [proposed(true, value(1, 1)), proposed(true, None), proposed(false, value(0, 0))] {

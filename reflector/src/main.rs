@@ -165,7 +165,9 @@ fn tuned(arguments: &Arguments, link: Option<&LinkFacts>) -> Result<Tuned> {
         return Ok(Tuned::default());
     }
     let host = ThisHost::default();
-    let proposals = tune::propose(&TuneFacts::of(&host, link));
+    // The NIC's stamps are of use to the generator only.
+    let facts = TuneFacts { can_stamp: false, ..TuneFacts::of(&host, link) };
+    let proposals = tune::propose(&facts);
     let tuned = Tuned::begin(host, proposals)?;
     if !arguments.quiet {
         say(tuned.changes().iter().map(|change| format!("set until this stops: {change}")).collect());

@@ -58,6 +58,13 @@ impl Template {
         self.layout.octets
     }
 
+    /// How far from its end a frame has its sequence number, in octets; the departure follows it. From the end, because
+    /// what a driver or a tag puts into a frame, it puts in front.
+    #[must_use]
+    pub fn sequence_from_end(&self) -> usize {
+        self.layout.octets - self.layout.header - FIXED_OCTETS
+    }
+
     /// Writes the whole frame of a variant, valid in itself, with sequence `variant % VARIANTS` and departure
     /// 0.
     ///

@@ -5,6 +5,8 @@ use std::fmt;
 use pnet_base::MacAddr;
 use serde::{Deserialize, Serialize};
 
+use crate::port::sys_ethtool::StampInfo;
+
 /// Facts of one interface. Speeds are in Mb/s, the MTU in octets of the layer above Ethernet.
 ///
 /// It travels in control messages: absent facts take no room in JSON.
@@ -77,6 +79,9 @@ pub struct LinkFacts {
     /// Offloads that change what a receiver sees.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub offloads: Option<Offloads>,
+    /// Time stamps.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub stamping: Option<Stamping>,
     /// Whether what the port drops is known to be counted; see [`super::bounds::counts_drops`].
     #[serde(default)]
     pub counts_drops: bool,
@@ -88,6 +93,12 @@ impl LinkFacts {
     #[must_use]
     pub fn is_virtual(&self) -> bool {
         self.kind != LinkKind::Physical || self.driver.as_deref().is_some_and(is_hypervisor_driver)
+    }
+
+    /// Whether the NIC stamps every frame by its own clock.
+    #[must_use]
+    pub fn nic_stamps(&self) -> bool {
+        self.stamping.is_some_and(|stamping| stamping.on == Some(true))
     }
 
     /// Whether the two are the two ends of one veth on one machine, as far as the indices tell. Then one drop between
@@ -224,6 +235,60 @@ pub struct Offloads {
     pub loopback: bool,
 }
 
+/// Time stamps that the interface can take, and whether the NIC takes them.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Stamping {
+    /// The driver lets the kernel stamp a frame when it hands it to the NIC.
+    pub kernel: bool,
+    /// Which frames the NIC could stamp, leaving and arriving, by its own clock.
+    pub nic: NicStamps,
+    /// Number of the NIC's clock (`/dev/ptpN`).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub clock: Option<u32>,
+    /// It stamps every frame, leaving (when asked) and arriving, now. `None` where the driver does not tell.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub on: Option<bool>,
+}
+
+/// Which frames a NIC can stamp.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum NicStamps {
+    /// None.
+    None,
+    /// Those of a time service only (IEEE 1588); of no use here.
+    Ptp,
+    /// Every frame.
+    All,
+}
+
+impl Stamping {
+    /// What the kernel's answers say: `info` the abilities, `now` which frames are stamped (`HWTSTAMP_TX_*`,
+    /// `HWTSTAMP_FILTER_*` of linux/net_tstamp.h).
+    pub(crate) fn of(info: &StampInfo, now: Option<(u32, u32)>) -> Self {
+        let can = |bits: u32| info.abilities & bits == bits;
+        let offers = |set: u32, which: u32| set & (1 << which) != 0;
+        let by_nic = can(libc::SOF_TIMESTAMPING_TX_HARDWARE
+            | libc::SOF_TIMESTAMPING_RX_HARDWARE
+            | libc::SOF_TIMESTAMPING_RAW_HARDWARE)
+            && offers(info.send_types, libc::HWTSTAMP_TX_ON);
+        let nic = match by_nic {
+            true if offers(info.receive_filters, libc::HWTSTAMP_FILTER_ALL) => NicStamps::All,
+            true => NicStamps::Ptp,
+            false => NicStamps::None,
+        };
+        Self {
+            kernel: can(libc::SOF_TIMESTAMPING_TX_SOFTWARE | libc::SOF_TIMESTAMPING_SOFTWARE),
+            nic,
+            clock: info.clock,
+            on: now.map(|now| nic == NicStamps::All && now == EVERY_FRAME),
+        }
+    }
+}
+
+/// What a NIC is set to that stamps every frame.
+pub(crate) const EVERY_FRAME: (u32, u32) = (libc::HWTSTAMP_TX_ON, libc::HWTSTAMP_FILTER_ALL);
+
 /// Drivers that a hypervisor serves: the speed they claim is not that of a wire, and what the hypervisor drops is not
 /// counted here. Common practice, no source.
 pub(crate) fn is_hypervisor_driver(driver: &str) -> bool {
@@ -264,6 +329,7 @@ mod tests {
             xdp_attached: Some(false),
             queues: Some(Queues { rx: 64, tx: 64 }),
             offloads: Some(Offloads::default()),
+            stamping: Some(Stamping { kernel: true, nic: NicStamps::All, clock: Some(10), on: Some(false) }),
             counts_drops: true,
         }
     }
@@ -298,6 +364,7 @@ mod tests {
             xdp_attached: None,
             queues: None,
             offloads: None,
+            stamping: None,
             counts_drops: false,
             ..filled()
         };
@@ -331,5 +398,37 @@ mod tests {
         assert!(!filled().is_virtual());
         assert!(LinkFacts { driver: Some("virtio_net".into()), ..filled() }.is_virtual());
         assert!(LinkFacts { kind: LinkKind::Veth, ..filled() }.is_virtual());
+    }
+
+    /// Invented answers of the kernel, put together as the drivers named put them together (from memory); no such NIC was
+    /// asked.
+    #[test]
+    fn what_a_nic_can_stamp_is_read_from_the_kernels_bits() {
+        // TX and RX by hardware, raw; TX and RX by software; told: bits 0 to 4 and 6.
+        let all_bits = 0b101_1111;
+        let (off_and_on, none_and_all, none_and_ptp) = (0b11, 0b11, 1 | 1 << 12);
+        let info = |abilities, send_types, receive_filters, clock| StampInfo {
+            abilities,
+            clock,
+            send_types,
+            receive_filters,
+        };
+        let igc = info(all_bits, off_and_on, none_and_all, Some(0));
+        let told = |info: &StampInfo, now| {
+            let stamping = Stamping::of(info, now);
+            (stamping.kernel, stamping.nic, stamping.clock, stamping.on)
+        };
+        assert_eq!(told(&igc, Some((0, 0))), (true, NicStamps::All, Some(0), Some(false)));
+        assert_eq!(told(&igc, Some((1, 1))), (true, NicStamps::All, Some(0), Some(true)));
+        // Arrivals only of a time service, or no stamps of what leaves.
+        assert_eq!(told(&igc, Some((1, 12))).3, Some(false));
+        assert_eq!(told(&igc, Some((0, 1))).3, Some(false));
+        assert_eq!(told(&igc, None).3, None);
+        let ptp_only = info(all_bits, off_and_on, none_and_ptp, Some(1));
+        assert_eq!(told(&ptp_only, Some((1, 12))), (true, NicStamps::Ptp, Some(1), Some(false)));
+        // A clock that stamps nothing that leaves; a veth; a driver that does not let the kernel stamp what leaves.
+        assert_eq!(told(&info(all_bits & !1, 0b1, none_and_all, Some(0)), None).1, NicStamps::None);
+        assert_eq!(told(&info(0b1_1010, 0, 0, None), None), (true, NicStamps::None, None, None));
+        assert_eq!(told(&info(0b1_1000, 0, 0, None), None), (false, NicStamps::None, None, None));
     }
 }

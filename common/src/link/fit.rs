@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::facts::{Duplex, LinkFacts, LinkKind};
+use super::facts::{Duplex, LinkFacts, LinkKind, NicStamps};
 use super::host::HostFacts;
 
 /// One point of the preflight.
@@ -88,6 +88,7 @@ pub fn fit(facts: &LinkFacts, default_route: bool) -> Vec<Point> {
     points.extend(master(facts));
     points.extend(offloads(facts));
     points.extend(xdp(facts));
+    points.push(stamps(facts));
     points
 }
 
@@ -314,6 +315,60 @@ fn xdp(facts: &LinkFacts) -> Option<Point> {
     })
 }
 
+/// Which clock the latencies will come from, and what would make it a better one.
+fn stamps(facts: &LinkFacts) -> Point {
+    let name = "time stamps";
+    let Some(stamping) = facts.stamping else {
+        return Point::new(
+            name,
+            State::Unknown,
+            "the driver does not tell; departures by the program, arrivals by the kernel",
+        );
+    };
+    let clock = stamping.clock.map_or(String::new(), |number| format!(" (PHC {number})"));
+    let kernels = match stamping.kernel {
+        true => "latency by the kernel's clock (samples leave and arrive by it)",
+        false => {
+            "latency by the program's clock at departure and the kernel's at arrival: the driver has no stamps of \
+                  what leaves"
+        }
+    };
+    match (stamping.nic, stamping.on) {
+        (NicStamps::All, Some(true)) => {
+            Point::good(name, format!("latency by the NIC's own clock{clock}, and by the kernel's"))
+        }
+        (NicStamps::All, Some(false)) => Point::new(
+            name,
+            State::Note,
+            format!("{kernels}; the NIC can stamp every frame{clock}, and does not"),
+        )
+        .advise(format!(
+            "--tune sets it for the run and puts it back, or: hwstamp_ctl -i {} -t 1 -r 1",
+            facts.name
+        )),
+        (NicStamps::All, None) => Point::new(
+            name,
+            State::Note,
+            format!(
+                "{kernels}; the NIC can stamp every frame{clock}, but its driver does not tell whether it does"
+            ),
+        ),
+        (NicStamps::Ptp, _) => Point::new(
+            name,
+            State::Note,
+            format!("{kernels}; the NIC stamps nothing but a time service's frames{clock}"),
+        ),
+        (NicStamps::None, _) if facts.kind == LinkKind::Veth => Point::new(
+            name,
+            State::Note,
+            format!(
+                "by packet sockets {kernels}; by AF_XDP, which a veth gets by itself, the XDP program's at arrival"
+            ),
+        ),
+        (NicStamps::None, _) => Point::new(name, State::Note, format!("{kernels}; the NIC has no stamps")),
+    }
+}
+
 /// The points of the host.
 #[must_use]
 pub fn fit_host(facts: &HostFacts) -> Vec<Point> {
@@ -423,7 +478,7 @@ fn privilege(facts: &HostFacts) -> Point {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::link::facts::{Eee, Offloads, Pause, Rings};
+    use crate::link::facts::{Eee, Offloads, Pause, Rings, Stamping};
     use crate::link::host::{Capabilities, Steal};
 
     fn port() -> LinkFacts {
@@ -452,8 +507,27 @@ mod tests {
             xdp_attached: Some(false),
             queues: None,
             offloads: Some(Offloads { gro: true, vlan: true, ..Offloads::default() }),
+            stamping: Some(Stamping { kernel: true, nic: NicStamps::All, clock: Some(0), on: Some(true) }),
             counts_drops: true,
         }
+    }
+
+    #[test]
+    fn the_clock_of_the_latencies_is_said_in_one_line() {
+        let told = |stamping| {
+            let point = stamps(&LinkFacts { stamping, ..port() });
+            (point.state, point.in_one_line())
+        };
+        let some = |kernel, nic, on| told(Some(Stamping { kernel, nic, clock: Some(3), on }));
+        let (state, line) = some(true, NicStamps::All, Some(true));
+        assert!(state == State::Good && line.contains("NIC's own clock (PHC 3)"), "{line}");
+        let (state, line) = some(true, NicStamps::All, Some(false));
+        assert!(state == State::Note && line.contains("hwstamp_ctl -i eth7 -t 1 -r 1"), "{line}");
+        for line in [some(true, NicStamps::All, None).1, some(true, NicStamps::Ptp, Some(false)).1] {
+            assert!(!line.contains("--tune") && line.contains("by the kernel's clock"), "{line}");
+        }
+        assert!(some(false, NicStamps::None, None).1.contains("program's clock at departure"));
+        assert_eq!(told(None).0, State::Unknown);
     }
 
     fn able() -> HostFacts {

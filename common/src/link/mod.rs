@@ -25,7 +25,7 @@ pub use bounds::{Entry, Meaning, PortDrops, TABLE, Way, bounds, counts_drops, di
 pub use carrier::{CarrierEvent, CarrierWatch, HostDid};
 pub use counters::Counters;
 pub use error::LinkError;
-pub use facts::{Duplex, Eee, LinkFacts, LinkKind, Offloads, Pause, Queues, Rings};
+pub use facts::{Duplex, Eee, LinkFacts, LinkKind, NicStamps, Offloads, Pause, Queues, Rings, Stamping};
 pub use fit::{Point, State, fit, fit_host};
 pub use host::{HostFacts, Steal, clocksource, host};
 pub use query::{counters, default_route_interfaces, facts, list};

@@ -19,7 +19,9 @@ use super::bounds::counts_drops;
 use super::counters::{Counters, parse_softnet};
 use super::decode::{self, Link};
 use super::error::LinkError;
-use super::facts::{Duplex, Eee, LinkFacts, LinkKind, Offloads, Pause, Queues, Rings, is_hypervisor_driver};
+use super::facts::{
+    Duplex, Eee, LinkFacts, LinkKind, Offloads, Pause, Queues, Rings, Stamping, is_hypervisor_driver,
+};
 use super::wireless;
 use crate::port::sys_ethtool;
 
@@ -57,6 +59,9 @@ pub async fn facts(name: &str) -> Result<LinkFacts, LinkError> {
         eee: sys_ethtool::eee(&link.name)
             .ok()
             .map(|state| Eee { enabled: state.enabled, active: state.active }),
+        stamping: sys_ethtool::stamp_info(&link.name)
+            .ok()
+            .map(|info| Stamping::of(&info, sys_ethtool::stamping(&link.name).ok())),
         name: link.name,
         index: link.index,
         mac: link.mac,

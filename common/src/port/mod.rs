@@ -13,6 +13,7 @@
 //! | [`control`] | the small socket that carries the session's control frames |
 //! | [`filter`] | classic BPF programs, as data |
 //! | [`xdp`] | AF_XDP sockets and programs in the driver, the reflector inside the kernel among them |
+//! | [`stamps`] | time stamps that the kernel and the NIC take of sampled frames, leaving and arriving |
 //! | [`clock`] | the two clocks of this host and the distance between them |
 //!
 //! A new way onto the wire is one more file that implements [`Transmit`], [`Receive`] and [`Turn`].
@@ -24,6 +25,7 @@ pub mod datagram;
 pub mod filter;
 pub mod memory;
 pub mod packet;
+pub mod stamps;
 mod sys;
 mod sys_bpf;
 pub(crate) mod sys_ethtool;
@@ -79,6 +81,18 @@ pub trait Transmit {
     /// As [`Self::submit`].
     fn flush(&mut self) -> io::Result<()> {
         Ok(())
+    }
+
+    /// Asks for a time stamp of the departure of the frame in one slot, when it is submitted next. A port that cannot tell
+    /// (see [`Self::departures`]) does nothing.
+    fn ask_stamp(&mut self, index: usize) {
+        let _ = index;
+    }
+
+    /// Where the stamps come that were asked for; `None` where none will. It is read by whoever has the time: a stamp that
+    /// nobody fetches is lost, the frame is not.
+    fn departures(&mut self) -> Option<stamps::StampQueue> {
+        None
     }
 
     /// Submissions the kernel turned away so far (each was reported as not accepted, none is a loss;

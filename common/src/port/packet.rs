@@ -51,7 +51,7 @@ fn sender(interface: &str, index: u32) -> Result<OwnedFd, OpenError> {
 /// # Errors
 /// No permission, no such interface, or what the kernel says.
 pub fn transmit(interface: &str, index: u32, largest: usize) -> Result<SocketTransmit, OpenError> {
-    Ok(SocketTransmit::new(sender(interface, index)?, largest))
+    Ok(SocketTransmit::new(sender(interface, index)?, largest).with_stamps())
 }
 
 /// A packet socket that receives by batched calls (`recvmmsg`) instead of a mapped ring. It does not put VLAN tags back:

@@ -257,6 +257,20 @@ impl Messages {
     /// # Safety
     /// As for [`Self::send`], and nothing else refers to that memory during the call.
     pub(super) unsafe fn receive(&mut self, fd: BorrowedFd<'_>, count: usize) -> io::Result<usize> {
+        // SAFETY: by the contract above.
+        unsafe { self.receive_from(fd, count, 0) }
+    }
+
+    /// The same from the queue that `flags` names: 0, or `MSG_ERRQUEUE`.
+    ///
+    /// # Safety
+    /// As for [`Self::receive`].
+    pub(super) unsafe fn receive_from(
+        &mut self,
+        fd: BorrowedFd<'_>,
+        count: usize,
+        flags: libc::c_int,
+    ) -> io::Result<usize> {
         let range = &mut self.headers[..count];
         // SAFETY: the kernel writes at most iov_len octets through each vector, recvmmsg(2).
         let received = unsafe {
@@ -264,7 +278,7 @@ impl Messages {
                 fd.as_raw_fd(),
                 range.as_mut_ptr(),
                 range.len() as u32,
-                libc::MSG_DONTWAIT,
+                libc::MSG_DONTWAIT | flags,
                 std::ptr::null_mut(),
             )
         };

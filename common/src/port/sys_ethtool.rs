@@ -22,6 +22,8 @@ const SET_COALESCING: u32 = 0x0000_000f;
 const GET_RINGS: u32 = 0x0000_0010;
 /// `ETHTOOL_SRINGPARAM` of `linux/ethtool.h`.
 const SET_RINGS: u32 = 0x0000_0011;
+/// `ETHTOOL_GET_TS_INFO` of `linux/ethtool.h`.
+const GET_STAMP_INFO: u32 = 0x0000_0041;
 /// `ETHTOOL_GEEE` of `linux/ethtool.h`.
 const GET_EEE: u32 = 0x0000_0044;
 
@@ -73,6 +75,55 @@ pub(crate) fn eee(name: &str) -> io::Result<EeeState> {
     };
     ethtool(name, &mut eee)?;
     Ok(EeeState { enabled: eee.enabled != 0, active: eee.active != 0 })
+}
+
+/// What time stamps an interface can take (`struct ethtool_ts_info`), as the kernel's bits say it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct StampInfo {
+    /// `SOF_TIMESTAMPING_*`.
+    pub(crate) abilities: u32,
+    /// Number of the NIC's own clock (`/dev/ptpN`), if it has one.
+    pub(crate) clock: Option<u32>,
+    /// A bit for each `HWTSTAMP_TX_*`.
+    pub(crate) send_types: u32,
+    /// A bit for each `HWTSTAMP_FILTER_*`.
+    pub(crate) receive_filters: u32,
+}
+
+/// What time stamps the interface `name` can take.
+pub(crate) fn stamp_info(name: &str) -> io::Result<StampInfo> {
+    let mut info = RawStampInfo { command: GET_STAMP_INFO, ..RawStampInfo::default() };
+    ethtool(name, &mut info)?;
+    Ok(StampInfo {
+        abilities: info.abilities,
+        clock: u32::try_from(info.clock).ok(),
+        send_types: info.send_types,
+        receive_filters: info.receive_filters,
+    })
+}
+
+/// Which frames the NIC stamps now: a `HWTSTAMP_TX_*` and a `HWTSTAMP_FILTER_*`; `EOPNOTSUPP` where it cannot, or where
+/// its driver does not tell.
+pub(crate) fn stamping(name: &str) -> io::Result<(u32, u32)> {
+    let config = stamp_config(name, libc::SIOCGHWTSTAMP, RawStampConfig::default())?;
+    Ok((config.send as u32, config.receive as u32))
+}
+
+/// Sets which frames the NIC stamps. A driver may stamp more than it is asked for.
+pub(crate) fn set_stamping(name: &str, send: u32, receive: u32) -> io::Result<()> {
+    // No flags: none is left that a user may choose.
+    let wanted = RawStampConfig { flags: 0, send: send as i32, receive: receive as i32 };
+    stamp_config(name, libc::SIOCSHWTSTAMP, wanted).map(drop)
+}
+
+fn stamp_config(name: &str, call: libc::c_ulong, mut config: RawStampConfig) -> io::Result<RawStampConfig> {
+    let socket = control_socket()?;
+    let mut request = request_for(name)?;
+    request.ifr_ifru.ifru_data = (&raw mut config).cast::<c_char>();
+    // SAFETY: both calls read and write one `struct hwtstamp_config` (linux/net_tstamp.h) through the data pointer, which
+    // is the live, exclusively borrowed `config`; `request` is a live `struct ifreq`.
+    let result = unsafe { libc::ioctl(socket.as_raw_fd(), call as _, &raw mut request) };
+    if result == 0 { Ok(config) } else { Err(io::Error::last_os_error()) }
 }
 
 /// The name of the interface with this index now; `ENODEV` if there is none.
@@ -147,6 +198,28 @@ struct RawDriverInfo {
     counts: [u32; 5],
 }
 
+/// `struct ethtool_ts_info`.
+#[repr(C)]
+#[derive(Default)]
+struct RawStampInfo {
+    command: u32,
+    abilities: u32,
+    clock: i32,
+    send_types: u32,
+    send_reserved: [u32; 3],
+    receive_filters: u32,
+    receive_reserved: [u32; 3],
+}
+
+/// `struct hwtstamp_config` of `linux/net_tstamp.h`.
+#[repr(C)]
+#[derive(Default)]
+struct RawStampConfig {
+    flags: i32,
+    send: i32,
+    receive: i32,
+}
+
 /// `struct ethtool_eee`.
 #[repr(C)]
 struct RawEee {
@@ -214,6 +287,8 @@ unsafe trait Query {}
 
 // SAFETY: field for field `struct ethtool_drvinfo` (196 octets), integers only.
 unsafe impl Query for RawDriverInfo {}
+// SAFETY: field for field `struct ethtool_ts_info` (44 octets), integers only.
+unsafe impl Query for RawStampInfo {}
 // SAFETY: field for field `struct ethtool_eee` (40 octets), integers only.
 unsafe impl Query for RawEee {}
 // SAFETY: field for field `struct ethtool_ringparam` (36 octets), integers only; read and written for both commands.
@@ -260,11 +335,13 @@ mod tests {
 
     #[test]
     fn layouts_have_the_size_of_the_kernel_structures() {
-        // linux/ethtool.h: 4 + 5 * 32 + 12 + 5 * 4, 10 * 4, 9 * 4, and 23 * 4.
+        // linux/ethtool.h: 4 + 5 * 32 + 12 + 5 * 4, 10 * 4, 9 * 4, 23 * 4, and 11 * 4; linux/net_tstamp.h: 3 * 4.
         assert_eq!(size_of::<RawDriverInfo>(), 196);
         assert_eq!(size_of::<RawEee>(), 40);
         assert_eq!(size_of::<RawRings>(), 36);
         assert_eq!(size_of::<RawCoalescing>(), 92);
+        assert_eq!((size_of::<RawStampInfo>(), size_of::<RawStampConfig>()), (44, 12));
+        assert_eq!(std::mem::offset_of!(RawStampInfo, receive_filters), 28);
         // Where the fields that are set lie: behind the command, four maxima, and so on.
         assert_eq!((std::mem::offset_of!(RawRings, rx), std::mem::offset_of!(RawRings, tx)), (20, 32));
         let (usecs, adaptive) = (
@@ -301,6 +378,18 @@ mod tests {
         // Refused whoever asks: for want of privilege, or for want of rings.
         assert!(set_rings("lo", 64, 64).is_err());
         assert!(set_coalescing("lo", false, 1).is_err());
+    }
+
+    /// drivers/net/loopback.c: stamps of sent frames by the kernel, of received ones too, no clock of its own.
+    #[test]
+    fn the_kernel_stamps_what_goes_over_a_loopback() {
+        let info = stamp_info("lo").unwrap();
+        let software = libc::SOF_TIMESTAMPING_TX_SOFTWARE
+            | libc::SOF_TIMESTAMPING_RX_SOFTWARE
+            | libc::SOF_TIMESTAMPING_SOFTWARE;
+        assert_eq!((info.abilities, info.clock), (software, None));
+        assert_eq!(stamping("lo").unwrap_err().raw_os_error(), Some(libc::EOPNOTSUPP));
+        assert!(set_stamping("lo", 1, 1).is_err());
     }
 
     #[test]

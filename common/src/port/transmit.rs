@@ -4,6 +4,7 @@ use std::io;
 use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
 use std::time::{Duration, Instant};
 
+use super::stamps::{Request, StampQueue};
 use super::sys::{self, Messages};
 use super::{Transmit, is_full};
 
@@ -20,7 +21,14 @@ pub struct SocketTransmit {
     octets: usize,
     messages: Messages,
     turned_away: u64,
+    /// The control message of a frame that asks for a stamp; `None` on a socket that gives none.
+    request: Option<Box<Request>>,
+    /// A bit for each slot that asks.
+    asking: u64,
 }
+
+/// A bit for each slot.
+const _: () = assert!(BATCH <= 64);
 
 impl SocketTransmit {
     /// Takes over a bound (or connected) socket.
@@ -33,9 +41,27 @@ impl SocketTransmit {
             octets: 0,
             messages: Messages::new(BATCH),
             turned_away: 0,
+            request: None,
+            asking: 0,
         };
         port.aim(largest);
         port
+    }
+
+    /// Lets frames ask for a stamp of their departure.
+    pub(super) fn with_stamps(mut self) -> Self {
+        self.request = Some(Box::default());
+        self
+    }
+
+    /// What was asked for holds for one submission.
+    #[cold]
+    fn stop_asking(&mut self) {
+        while self.asking != 0 {
+            let index = self.asking.trailing_zeros() as usize;
+            self.messages.control(index, std::ptr::null_mut(), 0);
+            self.asking &= self.asking - 1;
+        }
     }
 
     fn aim(&mut self, octets: usize) {
@@ -67,8 +93,13 @@ impl Transmit for SocketTransmit {
     }
 
     fn submit(&mut self, first: usize, count: usize) -> io::Result<usize> {
-        // SAFETY: every vector points into `self.memory`, which is live and which the kernel only reads.
-        match unsafe { self.messages.send(self.fd.as_fd(), first, count) } {
+        // SAFETY: every vector points into `self.memory`, every control pointer at `self.request`; both are live and the
+        // kernel only reads them.
+        let sent = unsafe { self.messages.send(self.fd.as_fd(), first, count) };
+        if self.asking != 0 {
+            self.stop_asking();
+        }
+        match sent {
             Ok(sent) => {
                 self.turned_away += u64::from(sent < count);
                 Ok(sent)
@@ -79,6 +110,19 @@ impl Transmit for SocketTransmit {
             }
             Err(error) => Err(error),
         }
+    }
+
+    fn ask_stamp(&mut self, index: usize) {
+        if let Some(request) = &mut self.request {
+            let (start, length) = request.octets();
+            self.messages.control(index, start, length);
+            self.asking |= 1 << index;
+        }
+    }
+
+    fn departures(&mut self) -> Option<StampQueue> {
+        self.request.as_ref()?;
+        StampQueue::of_departures(self.fd.as_fd(), self.stride).ok()
     }
 
     fn turned_away(&self) -> u64 {

@@ -9,6 +9,7 @@
 //! | [`rfc4737`] | RFC 4737 | reordered, discontinuities, extent, late time, byte offset, gap, free runs, n-reordering |
 //! | [`rfc3357`] | RFC 3357 | loss distance, loss period, noticeable rate, inter-loss-period length |
 //! | [`rfc5560`] | RFC 5560 | duplication fraction, replicated packet rate |
+//! | [`Sampling`] | | which frames are sampled for time stamps of their departure |
 //!
 //! The functions in those modules go over a whole list of arrivals, word for word as the definitions are written. They
 //! are slow and plain: the model that the tracker is tested against, and good enough for small analyses.
@@ -26,6 +27,7 @@ mod reordering;
 pub mod rfc3357;
 pub mod rfc4737;
 pub mod rfc5560;
+mod sampling;
 mod tracker;
 #[cfg(test)]
 mod vectors;
@@ -36,4 +38,5 @@ pub use extend::extend;
 pub use loss::{LossPattern, LossPeriod, NEAR_DISTANCE};
 pub use reordering::{DEGREES, Reordering};
 pub use rfc5560::{Duplication, duplication};
+pub use sampling::Sampling;
 pub use tracker::{Arrival, Summary, Tracker};

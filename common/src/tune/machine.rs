@@ -101,6 +101,12 @@ impl ThisHost {
         self.read(&Setting::Coalescing(port.clone())).ok()
     }
 
+    /// Which frames a NIC stamps by its own clock; `None` where its driver does not tell.
+    #[must_use]
+    pub fn stamping(&self, port: &Port) -> Option<Value> {
+        self.read(&Setting::Stamping(port.clone())).ok()
+    }
+
     fn policy(&self, cpu: u32) -> PathBuf {
         self.cpus.join(format!("cpu{cpu}/cpufreq"))
     }
@@ -125,6 +131,10 @@ impl Machine for ThisHost {
                 let (adaptive, usecs) = sys_ethtool::coalescing(&sys_ethtool::name_at(port.index)?)?;
                 Ok(Value::Coalescing { adaptive, usecs })
             }
+            Setting::Stamping(port) => {
+                let (send, receive) = sys_ethtool::stamping(&sys_ethtool::name_at(port.index)?)?;
+                Ok(Value::Stamping { send, receive })
+            }
         }
     }
 
@@ -139,6 +149,9 @@ impl Machine for ThisHost {
             }
             (Setting::Coalescing(port), Value::Coalescing { adaptive, usecs }) => {
                 sys_ethtool::set_coalescing(&sys_ethtool::name_at(port.index)?, *adaptive, *usecs)
+            }
+            (Setting::Stamping(port), Value::Stamping { send, receive }) => {
+                sys_ethtool::set_stamping(&sys_ethtool::name_at(port.index)?, *send, *receive)
             }
             // Only a note that somebody else wrote has this.
             _ => Err(io::Error::new(io::ErrorKind::InvalidInput, format!("{setting} cannot be {value}"))),
@@ -288,7 +301,9 @@ mod tests {
         assert!(is_gone(&absent), "{absent}");
         // No interface has this index.
         let port = Port { name: "eth7".into(), index: 0x7fff_fff0 };
-        for setting in [Setting::Rings(port.clone()), Setting::Coalescing(port)] {
+        for setting in
+            [Setting::Rings(port.clone()), Setting::Coalescing(port.clone()), Setting::Stamping(port)]
+        {
             let absent = host.read(&setting).unwrap_err();
             assert!(is_gone(&absent), "{setting}: {absent}");
         }

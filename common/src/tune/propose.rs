@@ -3,7 +3,8 @@
 use super::machine::{Governor, ThisHost};
 use super::setting::{Changed, Port, Setting, Value, ranges, summarised};
 use crate::host;
-use crate::link::{LinkFacts, Point, Rings, State};
+use crate::link::facts::EVERY_FRAME;
+use crate::link::{LinkFacts, NicStamps, Point, Rings, State};
 
 /// The governor that keeps a processor at its highest frequency.
 const FAST: &str = "performance";
@@ -24,6 +25,10 @@ pub struct TuneFacts {
     pub rings: Option<Rings>,
     /// How it coalesces its receive interrupts.
     pub coalescing: Option<Value>,
+    /// The NIC can stamp every frame.
+    pub can_stamp: bool,
+    /// Which frames it stamps.
+    pub stamping: Option<Value>,
     /// How the processors choose their frequency.
     pub governors: Vec<Governor>,
     /// The processors kept free of other work, as the kernel lists them.
@@ -41,6 +46,8 @@ impl TuneFacts {
             is_virtual: link.is_some_and(LinkFacts::is_virtual),
             rings: link.and_then(|link| link.rings),
             coalescing: port.as_ref().and_then(|port| host.coalescing(port)),
+            can_stamp: link.and_then(|link| link.stamping).is_some_and(|can| can.nic == NicStamps::All),
+            stamping: port.as_ref().and_then(|port| host.stamping(port)),
             port,
             governors: host.governors(),
             isolated: host.isolated(),
@@ -78,6 +85,12 @@ pub fn propose(facts: &TuneFacts) -> Vec<Proposal> {
             from,
             to,
         }));
+        let stamped = facts.stamping.as_ref().filter(|_| facts.can_stamp).and_then(stamped);
+        proposals.extend(stamped.map(|(from, to)| Proposal {
+            setting: Setting::Stamping(port.clone()),
+            from,
+            to,
+        }));
     }
     let slow = facts
         .governors
@@ -108,6 +121,13 @@ fn sooner(present: &Value) -> Option<(Value, Value)> {
     (*present != to).then(|| (present.clone(), to))
 }
 
+/// Stamps of every frame, if there are none or fewer.
+fn stamped(present: &Value) -> Option<(Value, Value)> {
+    let (send, receive) = EVERY_FRAME;
+    let to = Value::Stamping { send, receive };
+    (*present != to).then(|| (present.clone(), to))
+}
+
 /// The points of the preflight: what can be tuned, how it stands, and what to do about it.
 #[must_use]
 pub fn points(facts: &TuneFacts) -> Vec<Point> {
@@ -128,6 +148,8 @@ pub fn points(facts: &TuneFacts) -> Vec<Point> {
             });
         }
     }
+    let stamping = proposals.iter().find(|one| matches!(one.setting, Setting::Stamping(_)));
+    points.extend(stamping.map(|proposal| helps("tune: time stamps", &[proposal])));
     points.push(governor(facts, &proposals));
     points.push(isolation(facts));
     points
@@ -205,6 +227,8 @@ mod tests {
             is_virtual: false,
             rings: Some(Rings { rx: 256, rx_max: 4096, tx: 256, tx_max: 2048 }),
             coalescing: Some(Value::Coalescing { adaptive: true, usecs: 50 }),
+            can_stamp: true,
+            stamping: Some(Value::Stamping { send: 0, receive: 0 }),
             governors: vec![
                 policy(0, "powersave", "performance powersave"),
                 policy(1, "powersave", "performance powersave"),
@@ -230,6 +254,7 @@ mod tests {
             [
                 "rings of eth1: receive 256, send 256 -> receive 4096, send 2048",
                 "interrupt coalescing of eth1: adaptive -> 20 us",
+                "time stamps of eth1: none -> every frame",
                 "governor of cpu0-1: powersave -> performance",
             ]
         );
@@ -280,6 +305,22 @@ mod tests {
     }
 
     #[test]
+    fn a_nic_is_asked_for_stamps_only_if_it_has_them_and_tells() {
+        let proposed = |can_stamp, stamping| {
+            let facts = TuneFacts { port: Some(port()), can_stamp, stamping, ..TuneFacts::default() };
+            propose(&facts).into_iter().map(|one| one.to).collect::<Vec<_>>()
+        };
+        let value = |send, receive| Some(Value::Stamping { send, receive });
+        let every = Value::Stamping { send: 1, receive: 1 };
+        assert_eq!(proposed(true, value(0, 0)), std::slice::from_ref(&every));
+        // A time service has set it for its own frames: for the run it is every frame, and then as it was.
+        assert_eq!(proposed(true, value(1, 12)), [every]);
+        for left in [proposed(true, value(1, 1)), proposed(true, None), proposed(false, value(0, 0))] {
+            assert_eq!(left, []);
+        }
+    }
+
+    #[test]
     fn processors_are_kept_free_only_where_there_are_enough() {
         let advice = |isolated: &str, processors: &[usize]| {
             let facts = TuneFacts {
@@ -300,6 +341,7 @@ mod tests {
         fn what_was_proposed_and_set_is_not_proposed_again(
             (rx, rx_max, tx, tx_max) in (0u32..6, 0u32..6, 0u32..6, 0u32..6),
             (adaptive, usecs) in (any::<bool>(), 0u32..200),
+            (can_stamp, send, receive) in (any::<bool>(), 0u32..3, 0u32..13),
             fast in prop::collection::vec((any::<bool>(), any::<bool>()), 0..5),
         ) {
             let governors = (0u32..).zip(&fast).map(|(cpu, (fast, offered))| {
@@ -310,6 +352,8 @@ mod tests {
                 port: Some(port()),
                 rings: Some(Rings { rx, rx_max, tx, tx_max }),
                 coalescing: Some(Value::Coalescing { adaptive, usecs }),
+                can_stamp,
+                stamping: Some(Value::Stamping { send, receive }),
                 governors: governors.collect(),
                 ..TuneFacts::default()
             };
@@ -324,6 +368,10 @@ mod tests {
                         let short = matches!(to, Value::Coalescing { adaptive: false, usecs: 0..=SHORT_DELAY });
                         prop_assert!(short, "{:?}", to);
                         facts.coalescing = Some(to);
+                    }
+                    (Setting::Stamping(_), to @ Value::Stamping { send: 1, receive: 1 }) => {
+                        prop_assert!(can_stamp);
+                        facts.stamping = Some(to);
                     }
                     (Setting::Governor { cpu }, Value::Governor(name)) => {
                         facts.governors[cpu as usize].now = name;

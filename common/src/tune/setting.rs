@@ -17,6 +17,8 @@ pub enum Setting {
     Rings(Port),
     /// When a port interrupts for frames that came: `ETHTOOL_GCOALESCE`, `ETHTOOL_SCOALESCE`.
     Coalescing(Port),
+    /// Which frames a NIC stamps by its own clock: `SIOCGHWTSTAMP`, `SIOCSHWTSTAMP`.
+    Stamping(Port),
 }
 
 /// A port of this network namespace. The index is what tells it; the name is for people.
@@ -48,6 +50,13 @@ pub enum Value {
         /// Microseconds from a frame to its interrupt.
         usecs: u32,
     },
+    /// Which frames are stamped, by the numbers of `linux/net_tstamp.h`.
+    Stamping {
+        /// Of those that leave: a `HWTSTAMP_TX_*`.
+        send: u32,
+        /// Of those that arrive: a `HWTSTAMP_FILTER_*`.
+        receive: u32,
+    },
 }
 
 impl Setting {
@@ -56,7 +65,7 @@ impl Setting {
     pub fn port(&self) -> Option<&Port> {
         match self {
             Self::Governor { .. } => None,
-            Self::Rings(port) | Self::Coalescing(port) => Some(port),
+            Self::Rings(port) | Self::Coalescing(port) | Self::Stamping(port) => Some(port),
         }
     }
 
@@ -67,6 +76,7 @@ impl Setting {
             Self::Governor { .. } => "a processor that has clocked down stalls when frames come",
             Self::Rings(_) => "a short ring overflows while a processor is busy elsewhere",
             Self::Coalescing(_) => "frames wait in the NIC for the interrupt, and then come in bursts",
+            Self::Stamping(_) => "the NIC's own stamps have nothing of this host's delays in them",
         }
     }
 
@@ -81,6 +91,9 @@ impl Setting {
                 let adaptive = if *adaptive { "on" } else { "off" };
                 format!("ethtool -C {} adaptive-rx {adaptive} rx-usecs {usecs}", port.name)
             }
+            (Self::Stamping(port), Value::Stamping { send, receive }) => {
+                format!("hwstamp_ctl -i {} -t {send} -r {receive}", port.name)
+            }
             (_, value) => {
                 format!("echo {value} | sudo tee /sys/devices/system/cpu/cpu*/cpufreq/scaling_governor")
             }
@@ -94,6 +107,7 @@ impl fmt::Display for Setting {
             Self::Governor { cpu } => write!(formatter, "governor of cpu{cpu}"),
             Self::Rings(port) => write!(formatter, "rings of {}", port.name),
             Self::Coalescing(port) => write!(formatter, "interrupt coalescing of {}", port.name),
+            Self::Stamping(port) => write!(formatter, "time stamps of {}", port.name),
         }
     }
 }
@@ -105,6 +119,11 @@ impl fmt::Display for Value {
             Self::Rings { receive, send } => write!(formatter, "receive {receive}, send {send}"),
             Self::Coalescing { adaptive: true, .. } => formatter.write_str("adaptive"),
             Self::Coalescing { adaptive: false, usecs } => write!(formatter, "{usecs} us"),
+            Self::Stamping { send: 0, receive: 0 } => formatter.write_str("none"),
+            Self::Stamping { send: 1, receive: 1 } => formatter.write_str("every frame"),
+            Self::Stamping { send, receive } => {
+                write!(formatter, "leaving: type {send}, arriving: filter {receive} (linux/net_tstamp.h)")
+            }
         }
     }
 }
@@ -221,6 +240,10 @@ mod tests {
             coalescing.command(&Value::Coalescing { adaptive: false, usecs: 20 }),
             "ethtool -C eth1 adaptive-rx off rx-usecs 20"
         );
+        let stamping = Setting::Stamping(Port { name: "eth1".into(), index: 3 });
+        let every = Value::Stamping { send: 1, receive: 1 };
+        assert_eq!(stamping.command(&every), "hwstamp_ctl -i eth1 -t 1 -r 1");
+        assert_eq!(every.to_string(), "every frame");
         assert!(governor(0).command(&word("performance")).starts_with("echo performance | sudo tee "));
     }
 

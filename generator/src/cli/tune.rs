@@ -6,7 +6,7 @@ use kitproof_common::tune::{self, ThisHost, TuneError, TuneFacts, Tuned, propose
 
 use super::complain;
 use crate::procedure::failure::Failure;
-use crate::procedure::plan::{Plan, Target, Wanted};
+use crate::procedure::plan::{Plan, Target, Via, Wanted};
 use crate::procedure::{fitness, isolation};
 use crate::report::TunedSetting;
 
@@ -42,7 +42,7 @@ pub async fn for_a_run(
         // It holds for this run, also if a port that is set anew loses its carrier for a moment.
         wanted.isolated_bench = true;
     }
-    let tuned = begin(&target)?;
+    let tuned = begin(&target, wanted.via != Via::Xdp)?;
     for change in tuned.changes() {
         complain(&format!("set for this run: {change}"));
     }
@@ -83,7 +83,7 @@ pub async fn tried(target: &Target, allow_default_route: bool) -> Vec<String> {
     {
         return vec![format!("not tried: {refused}")];
     }
-    let tuned = match begin(target) {
+    let tuned = match begin(target, true) {
         Ok(tuned) => tuned,
         Err(error) => return vec![error.to_string()],
     };
@@ -96,12 +96,14 @@ pub async fn tried(target: &Target, allow_default_route: bool) -> Vec<String> {
     lines
 }
 
-fn begin(target: &Target) -> Result<Tuned, Failure> {
+/// `stamps`: the run can use the NIC's time stamps.
+fn begin(target: &Target, stamps: bool) -> Result<Tuned, Failure> {
     let link = match target {
         Target::Interface(facts) => Some(facts.as_ref()),
         Target::Udp(_) => None,
     };
     let host = ThisHost::default();
-    let proposals = propose(&TuneFacts::of(&host, link));
-    Tuned::begin(host, proposals).map_err(|error: TuneError| Failure::Environment(error.to_string()))
+    let mut facts = TuneFacts::of(&host, link);
+    facts.can_stamp &= stamps;
+    Tuned::begin(host, propose(&facts)).map_err(|error: TuneError| Failure::Environment(error.to_string()))
 }

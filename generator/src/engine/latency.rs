@@ -4,9 +4,9 @@ use hdrhistogram::Histogram;
 use kitproof_common::port::clock::Offset;
 
 /// A residence that saturated says nothing (test header, offset 16).
-const SATURATED: u16 = u16::MAX;
+pub(super) const SATURATED: u16 = u16::MAX;
 /// Units of the residence field.
-const RESIDENCE_UNIT_NS: u32 = 64;
+pub(super) const RESIDENCE_UNIT_NS: u32 = 64;
 /// The departure stamp is 32 bits of nanoseconds; a round trip that long against the schedule is ambiguous.
 const UNAMBIGUOUS_NS: u64 = 4_000_000_000;
 const LONGEST_NS: u64 = 10_000_000_000;
@@ -40,7 +40,7 @@ pub struct RoundTrips {
     pub clock_steps: u64,
 }
 
-fn histogram() -> Histogram<u64> {
+pub(super) fn histogram() -> Histogram<u64> {
     // 1 ns to 10 s at three digits: constant bounds, which the constructor accepts.
     Histogram::new_with_bounds(1, LONGEST_NS, 3).expect("constant bounds are valid")
 }
@@ -144,9 +144,10 @@ impl Latency {
     }
 
     /// Takes the next sample of the clocks: the second between the two is kept, or dropped if the wall
-    /// clock was stepped within it.
-    pub fn close_second(&mut self, sample: Offset) {
-        if sample.stepped_since(self.offset) {
+    /// clock was stepped within it. Whether it was.
+    pub fn close_second(&mut self, sample: Offset) -> bool {
+        let stepped = sample.stepped_since(self.offset);
+        if stepped {
             self.excluded += self.second.len();
             self.steps += 1;
             self.second.clear();
@@ -155,6 +156,7 @@ impl Latency {
         }
         self.offset = sample;
         self.next_sample = sample.at + SECOND_NS;
+        stepped
     }
 
     #[must_use]

@@ -10,9 +10,11 @@ pub mod progress;
 pub mod receive;
 pub mod run;
 pub mod send;
+pub mod stamped;
 
 use kitproof_common::frame::FrameSpec;
 use kitproof_common::line::{FrameRate, Load};
+use kitproof_common::sequence::Sampling;
 
 /// Everything the engine needs to know of one trial.
 #[derive(Clone, Debug)]
@@ -45,6 +47,12 @@ impl Trial {
     #[must_use]
     pub fn seconds(&self) -> f64 {
         self.frames as f64 / self.rate.per_second()
+    }
+
+    /// Which frames ask for stamps of their departure.
+    #[must_use]
+    pub fn sampling(&self) -> Sampling {
+        Sampling::of(self.rate.per_second())
     }
 
     /// Sequence numbers that may be under way at once, for the depth of the bitmaps: four seconds of

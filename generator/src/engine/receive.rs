@@ -4,14 +4,16 @@ use std::io;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
 
-use kitproof_common::frame::{Checked, Checker, FrameError, TestHeader};
+use kitproof_common::frame::{Checked, Checker, FrameError, Template, TestHeader};
 use kitproof_common::port::clock::Offset;
-use kitproof_common::port::{Meta, Receive};
-use kitproof_common::sequence::{Arrival, Damaged, LossPattern, Reordering, Tracker};
+use kitproof_common::port::stamps::{Stamp, StampQueue};
+use kitproof_common::port::{Meta, Receive, Stamps};
+use kitproof_common::sequence::{Arrival, Damaged, LossPattern, Reordering, Sampling, Tracker};
 
 use super::Trial;
 use super::latency::{Latency, RoundTrips};
 use super::progress::Progress;
+use super::stamped::{ByStamps, Identity, Stamped};
 use crate::verdict::HomeCounts;
 
 /// Frames looked at between two glances at the clock and at the shared counters.
@@ -24,6 +26,18 @@ pub struct Receiver<'a, P> {
     port: &'a mut P,
     progress: &'a Progress,
     count: Counting<'a>,
+    stamps: StampQueues,
+    /// Where a frame says which one it is, octets from its end.
+    identity_from_end: usize,
+}
+
+/// Where stamps of samples come from, beside the port itself.
+#[derive(Default)]
+pub struct StampQueues {
+    /// Of their departure.
+    pub departures: Option<StampQueue>,
+    /// Of their arrival.
+    pub arrivals: Option<StampQueue>,
 }
 
 /// Everything a frame can change; apart from the port, so that the port may lend its memory meanwhile.
@@ -35,6 +49,9 @@ struct Counting<'a> {
     /// The reflector's numbers: what it sent, in its order.
     numbers: Tracker,
     latency: Latency,
+    sampling: Sampling,
+    stamped: Stamped,
+    warm_up: u64,
     damaged: Damaged,
     reserved: u64,
     counts: HomeCounts,
@@ -45,6 +62,8 @@ struct Counting<'a> {
 pub struct Home {
     pub counts: HomeCounts,
     pub round_trips: RoundTrips,
+    /// The same of sampled frames, by stamps of one clock.
+    pub by_stamps: ByStamps,
     /// Of the generator's own numbers, both directions together.
     pub loss: LossPattern,
     /// Of the reflector's numbers: the way home alone.
@@ -71,11 +90,35 @@ impl<'a, P: Receive> Receiver<'a, P> {
             sequences: Tracker::new(trial.window(), PERIODS_KEPT),
             numbers: Tracker::new(trial.window(), PERIODS_KEPT),
             latency: Latency::new(offset, start_ns, interval_ns, trial.warm_up),
+            sampling: trial.sampling(),
+            stamped: Stamped::new(trial.sampling()),
+            warm_up: trial.warm_up,
             damaged: Damaged::default(),
             reserved: 0,
             counts: HomeCounts::default(),
         };
-        Ok(Self { port, progress, count })
+        let identity_from_end = Template::new(&trial.frame)?.sequence_from_end();
+        Ok(Self { port, progress, count, stamps: StampQueues::default(), identity_from_end })
+    }
+
+    /// Where stamps of samples come from. Of a port whose own stamps are not the kernel's none is taken: nothing could be
+    /// held against them.
+    #[must_use]
+    pub fn with_stamps(mut self, stamps: StampQueues) -> Self {
+        if self.port.stamps() == Stamps::Realtime {
+            self.stamps = stamps;
+        }
+        self
+    }
+
+    /// Fetches the stamps that have come, in a moment when there is nothing else to do.
+    #[cold]
+    pub fn collect(&mut self) {
+        let Self { count, stamps, identity_from_end, .. } = self;
+        let stamped = &mut count.stamped;
+        let place = *identity_from_end;
+        read(stamps.departures.as_mut(), place, |identity, stamp| stamped.departed(identity, stamp));
+        read(stamps.arrivals.as_mut(), place, |identity, stamp| stamped.heard(identity, stamp));
     }
 
     /// Looks at one batch of what arrived; how many frames that was. `sample` gives the clocks' distance
@@ -85,7 +128,7 @@ impl<'a, P: Receive> Receiver<'a, P> {
     /// When the port is gone for good.
     #[inline]
     pub fn step(&mut self, now: u64, sample: impl FnOnce() -> Offset) -> io::Result<usize> {
-        let Self { port, progress, count } = self;
+        let Self { port, progress, count, .. } = self;
         let arrived = port.receive(BATCH, &mut |frame, meta| count.frame(frame, meta))?;
         if arrived > 0 {
             progress.returned.store(count.sequences.distinct(), Ordering::Relaxed);
@@ -94,9 +137,17 @@ impl<'a, P: Receive> Receiver<'a, P> {
             progress.arrivals.fetch_add(arrived as u64, Ordering::Relaxed);
         }
         if count.latency.second_is_over(now) {
-            count.latency.close_second(sample());
+            self.close_second(sample());
         }
         Ok(arrived)
+    }
+
+    #[cold]
+    fn close_second(&mut self, sample: Offset) {
+        // Stamps of the second that is over are taken, or dropped, with it.
+        self.collect();
+        let stepped = self.count.latency.close_second(sample);
+        self.count.stamped.close_second(stepped);
     }
 
     /// Waits until a frame may be there or the time is over.
@@ -111,10 +162,23 @@ impl<'a, P: Receive> Receiver<'a, P> {
     ///
     /// # Errors
     /// When the port does not tell what it dropped.
-    pub fn finish(self, offered: u64, sample: Offset) -> io::Result<Home> {
+    pub fn finish(mut self, offered: u64, sample: Offset) -> io::Result<Home> {
+        self.close_second(sample);
         let received_dropped = self.port.dropped()?;
         Ok(self.count.finish(offered, received_dropped, sample))
     }
+}
+
+/// Shows every stamp that waits in a queue, with the frame that it is of.
+fn read(queue: Option<&mut StampQueue>, identity_from_end: usize, mut visit: impl FnMut(Identity, Stamp)) {
+    let Some(queue) = queue else { return };
+    queue.read(&mut |frame, stamp| {
+        let identity =
+            frame.len().checked_sub(identity_from_end).and_then(|start| frame[start..].first_chunk());
+        if let Some(identity) = identity {
+            visit(u64::from_be_bytes(*identity), stamp);
+        }
+    });
 }
 
 impl Counting<'_> {
@@ -141,6 +205,9 @@ impl Counting<'_> {
                 Arrival::First => {
                     self.damaged.intact_arrived(sequence);
                     self.latency.record(sequence, header.departure, header.residence, meta.arrived_ns);
+                    if self.sampling.takes(header.sequence) {
+                        self.sample_arrived(sequence, header, meta);
+                    }
                 }
                 Arrival::Copy => self.counts.copies_forward_home += 1,
                 Arrival::Late => self.counts.late += 1,
@@ -162,6 +229,16 @@ impl Counting<'_> {
     fn was_never_sent(&mut self, sequence: u64) -> bool {
         self.reserved = self.progress.reserved.load(Ordering::Acquire);
         sequence >= self.reserved
+    }
+
+    #[cold]
+    fn sample_arrived(&mut self, sequence: u64, header: &TestHeader, meta: Meta) {
+        if sequence < self.warm_up {
+            self.stamped.exclude();
+        } else {
+            let identity = u64::from(header.sequence) << 32 | u64::from(header.departure);
+            self.stamped.arrived(identity, header.residence, meta.arrived_ns);
+        }
     }
 
     #[cold]
@@ -194,6 +271,7 @@ impl Counting<'_> {
         Home {
             counts: self.counts,
             round_trips: self.latency.finish(sample),
+            by_stamps: self.stamped.finish(false),
             loss: sequences.loss,
             loss_return: numbers.loss,
             reordering_return: numbers.reordering,

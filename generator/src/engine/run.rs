@@ -9,10 +9,11 @@ use std::time::Duration;
 
 use kitproof_common::host;
 use kitproof_common::port::clock::monotonic_ns;
+use kitproof_common::port::stamps::StampQueue;
 use kitproof_common::port::{Receive, Transmit};
 
 use super::progress::Progress;
-use super::receive::{Home, Receiver};
+use super::receive::{Home, Receiver, StampQueues};
 use super::send::{SendError, Sender, Sent, Step};
 use super::{Trial, pin};
 
@@ -56,15 +57,34 @@ where
     T: Transmit + Send + 'static,
     R: Receive + Send + 'static,
 {
+    start_with(transmit, receive, trial, None)
+}
+
+/// The same with a listener that hears the samples arrive, for the NIC's stamps.
+///
+/// # Errors
+/// As [`start`].
+pub fn start_with<T, R>(
+    mut transmit: T,
+    receive: R,
+    trial: &Trial,
+    arrivals: Option<StampQueue>,
+) -> io::Result<Running>
+where
+    T: Transmit + Send + 'static,
+    R: Receive + Send + 'static,
+{
     let progress = Arc::new(Progress::default());
     let start_ns = monotonic_ns() + LEAD_NS;
     let (sender_place, receiver_place) = pin::places(&host::processors());
     let (done, sender_done) = sync_channel(1);
+    // The receiver reads what the sender's socket has to tell: it has idle moments, and no schedule to keep.
+    let stamps = StampQueues { departures: transmit.departures(), arrivals };
     let receiver = {
         let (progress, trial) = (Arc::clone(&progress), trial.clone());
         std::thread::Builder::new().name("receive".into()).spawn(move || {
             tie(receiver_place);
-            receiving(receive, &trial, &progress, start_ns)
+            receiving(receive, stamps, &trial, &progress, start_ns)
         })?
     };
     let sender = {
@@ -172,14 +192,16 @@ fn wait_until(until: u64, progress: &Progress) {
 
 fn receiving<P: Receive>(
     mut port: P,
+    queues: StampQueues,
     trial: &Trial,
     progress: &Progress,
     start_ns: u64,
 ) -> Result<(Home, Option<io::Error>), TrialError> {
     let stamps = port.stamps();
     let offset = || stamps.offset();
-    let mut receiver =
-        Receiver::new(&mut port, trial, progress, start_ns, offset()).map_err(SendError::from)?;
+    let mut receiver = Receiver::new(&mut port, trial, progress, start_ns, offset())
+        .map_err(SendError::from)?
+        .with_stamps(queues);
     let mut busy = false;
     let mut failure = None;
     loop {
@@ -193,9 +215,13 @@ fn receiving<P: Receive>(
         };
         if arrived > 0 {
             busy = true;
-        } else if progress.stop_receiving.load(Ordering::Acquire) {
+            continue;
+        }
+        if progress.stop_receiving.load(Ordering::Acquire) {
             break;
-        } else if busy || failure.is_some() {
+        }
+        receiver.collect();
+        if busy || failure.is_some() {
             busy = false;
             std::thread::sleep(REST);
         } else if let Err(error) = receiver.wait(WAIT) {

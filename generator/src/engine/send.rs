@@ -6,6 +6,7 @@ use std::sync::atomic::Ordering;
 use kitproof_common::frame::{FrameError, Template, VARIANTS};
 use kitproof_common::line::{Offered, OfferedMeter, Pacer, WINDOW_NS};
 use kitproof_common::port::Transmit;
+use kitproof_common::sequence::Sampling;
 
 use super::Trial;
 use super::progress::Progress;
@@ -41,6 +42,10 @@ pub struct Sender<'a, P> {
     /// Frames of the first filling of the NIC's queue, and when it began: they depart as one.
     ahead: u64,
     opened_at: u64,
+    sampling: Sampling,
+    /// The next frame that asks for a stamp of its departure.
+    sample: u64,
+    asked: u64,
 }
 
 /// What the sender measured.
@@ -55,6 +60,8 @@ pub struct Sent {
     pub lost: u64,
     /// When frame 0 was due, monotonic ns.
     pub start_ns: u64,
+    /// Frames that asked for a stamp of their departure.
+    pub asked: u64,
 }
 
 impl<'a, P: Transmit> Sender<'a, P> {
@@ -94,6 +101,9 @@ impl<'a, P: Transmit> Sender<'a, P> {
             start_ns,
             ahead: u64::from(trial.ahead),
             opened_at: 0,
+            sampling: trial.sampling(),
+            sample: 0,
+            asked: 0,
         })
     }
 
@@ -127,8 +137,12 @@ impl<'a, P: Transmit> Sender<'a, P> {
             let index = (sequence as usize) & (slots - 1);
             self.template.stamp(index % VARIANTS, self.port.slot(index), sequence as u32, now as u32);
         }
+        let end = self.next + u64::from(due);
+        if self.sample < end {
+            self.ask(end);
+        }
         // Before the frames leave: the receiver believes no sequence number that was never handed over.
-        self.progress.reserved.store(self.next + u64::from(due), Ordering::Release);
+        self.progress.reserved.store(end, Ordering::Release);
         let accepted = self.port.submit(first, due as usize)? as u32;
         if accepted == 0 {
             return Ok(Step::Full);
@@ -141,8 +155,30 @@ impl<'a, P: Transmit> Sender<'a, P> {
         self.meter.departed(accepted, departed, self.waited);
         self.waited = false;
         self.next += u64::from(accepted);
+        if self.sample < self.next {
+            self.note_asked();
+        }
         self.progress.offered.store(self.next, Ordering::Relaxed);
         Ok(Step::Sent(accepted))
+    }
+
+    /// Lets the samples before `end` ask for a stamp. They ask anew with each submission.
+    #[cold]
+    fn ask(&mut self, end: u64) {
+        let slots = self.port.slots();
+        let mut sample = self.sample;
+        while sample < end {
+            self.port.ask_stamp((sample as usize) & (slots - 1));
+            sample = self.sampling.first_from(sample + 1);
+        }
+    }
+
+    #[cold]
+    fn note_asked(&mut self) {
+        while self.sample < self.next {
+            self.asked += 1;
+            self.sample = self.sampling.first_from(self.sample + 1);
+        }
     }
 
     /// What was measured.
@@ -156,6 +192,7 @@ impl<'a, P: Transmit> Sender<'a, P> {
             turned_away: self.port.turned_away(),
             lost: self.port.lost(),
             start_ns: self.start_ns,
+            asked: self.asked,
         }
     }
 }

@@ -1,5 +1,6 @@
 //! A run as the result that is written and shown.
 
+use hdrhistogram::Histogram;
 use kitproof_common::control::End;
 use kitproof_common::link::Duplex;
 
@@ -30,7 +31,7 @@ pub fn of(finished: &Finished, command: &str, started: String) -> RunResult {
         reasons: finished.reasons.clone(),
         pair: Pair { generator: endpoint(&run.near), reflector: Some(endpoint(&run.far)) },
         findings: finished.findings.clone(),
-        trials: run.trials.iter().map(|judged| trial(judged, &run.plan, &run.near.via)).collect(),
+        trials: run.trials.iter().map(|judged| trial(judged, &run.plan, &run.near)).collect(),
         ..RunResult::default()
     }
 }
@@ -88,7 +89,7 @@ fn figures(trial: &Trial, plan: &Plan, frames_per_s: f64) -> LoadFigures {
     }
 }
 
-fn trial(judged: &Judged, plan: &Plan, near_via: &str) -> TrialResult {
+fn trial(judged: &Judged, plan: &Plan, near: &End) -> TrialResult {
     let outcome = &judged.outcome;
     let trial = &outcome.trial;
     let load = &outcome.departures.sent.load;
@@ -114,25 +115,63 @@ fn trial(judged: &Judged, plan: &Plan, near_via: &str) -> TrialResult {
         },
         duration_s: load.duration_s,
         counts: judged.account.clone(),
-        round_trip_ns: round_trip(judged, near_via),
+        round_trip_ns: round_trip(judged, &near.via),
+        round_trip_stamped_ns: stamped(judged, near),
         clocks: clocks(judged, plan),
         loss_bound: LossBound::of(&judged.account, trial.frame.frame_size, CONFIDENCE),
         loss_periods: loss_periods(judged),
     }
 }
 
-/// Which clocks a round trip comes from, and what is not taken off it.
-fn clock(near_via: &str, judged: &Judged) -> String {
-    let arrival = if near_via == "xdp" { "XDP program's receive stamp" } else { "kernel receive stamp" };
+/// What is not taken off any round trip, to be read after the clock.
+fn untaken(judged: &Judged) -> &'static str {
     let far_via = judged.outcome.far.as_ref().ok().and_then(|report| report.via.as_deref());
-    let residence =
-        if far_via == Some("xdp") { "; the kernel reflector's residence is not measured" } else { "" };
-    format!("{arrival}, user-space departure stamp{residence}")
+    if far_via == Some("xdp") { "; the kernel reflector's residence is not measured" } else { "" }
 }
 
 fn round_trip(judged: &Judged, near_via: &str) -> Option<RoundTrip> {
     let trips = &judged.outcome.home.round_trips;
-    let histogram = &trips.histogram;
+    let arrival = if near_via == "xdp" { "XDP program's receive stamp" } else { "kernel receive stamp" };
+    Some(RoundTrip {
+        excluded: trips.excluded,
+        clock: format!("{arrival}, user-space departure stamp{}", untaken(judged)),
+        in_flight_frames: in_flight(judged),
+        ..figures_of(&trips.histogram)?
+    })
+}
+
+/// By the kernel's stamps, by the NIC's.
+fn stamped(judged: &Judged, near: &End) -> Vec<RoundTrip> {
+    let found = &judged.outcome.home.by_stamps;
+    let clock = near.link.as_ref().and_then(|link| link.stamping?.clock);
+    let clock = clock.map_or(String::new(), |number| format!(" (PHC {number})"));
+    let untaken = untaken(judged);
+    let kernel = format!("kernel transmit stamp, kernel receive stamp{untaken}");
+    let nic = format!("NIC transmit stamp, NIC receive stamp{clock}{untaken}");
+    // A frame waits in the driver after the kernel has stamped it, and before the NIC does.
+    [(&found.kernel, kernel, in_flight(judged)), (&found.nic, nic, None)]
+        .into_iter()
+        .filter_map(|(trips, clock, in_flight_frames)| {
+            let trips = trips.as_ref()?;
+            let figures = figures_of(&trips.histogram)?;
+            Some(RoundTrip {
+                excluded: trips.excluded,
+                clock,
+                resolution: figures.resolution.max(trips.grain_ns),
+                asked: Some(judged.outcome.departures.sent.asked),
+                in_flight_frames,
+                ..figures
+            })
+        })
+        .collect()
+}
+
+fn in_flight(judged: &Judged) -> Option<u64> {
+    Some(u64::from(judged.outcome.trial.ahead)).filter(|frames| *frames > 0)
+}
+
+/// What a histogram says; `None` of an empty one.
+fn figures_of(histogram: &Histogram<u64>) -> Option<RoundTrip> {
     if histogram.is_empty() {
         return None;
     }
@@ -146,10 +185,8 @@ fn round_trip(judged: &Judged, near_via: &str) -> Option<RoundTrip> {
         p99_9: at(0.999),
         max: histogram.max(),
         samples: histogram.len(),
-        excluded: trips.excluded,
-        clock: clock(near_via, judged),
         resolution: histogram.equivalent_range(median),
-        in_flight_frames: Some(u64::from(judged.outcome.trial.ahead)).filter(|frames| *frames > 0),
+        ..RoundTrip::default()
     })
 }
 

@@ -9,12 +9,13 @@ use kitproof_common::control::wire::{ControlWire, Peer};
 use kitproof_common::control::{
     DataAddress, End, FarReport, Reply, Request, TrialSpec, listen, random, random_mac,
 };
-use kitproof_common::frame::MacAddr;
+use kitproof_common::frame::{MacAddr, Template};
 use kitproof_common::host;
 use kitproof_common::link::{CarrierWatch, LinkFacts};
 use kitproof_common::port::datagram::Endpoint;
 use kitproof_common::port::filter::Filter;
 use kitproof_common::port::packet::{self, PacketReceive};
+use kitproof_common::port::stamps::StampQueue;
 use kitproof_common::port::xdp::{self, Attachment};
 use kitproof_common::{tune, way};
 use tokio::time::Instant;
@@ -228,7 +229,7 @@ impl Session {
                 let receive =
                     PacketReceive::open(name, *index, octets, &Filter::addresses(&[own], &[theirs]))?;
                 let transmit = packet::transmit(name, *index, octets)?;
-                run::start(transmit, receive, trial).map_err(thread)
+                run::start_with(transmit, receive, trial, self.listener(trial)).map_err(thread)
             }
             Medium::Udp { endpoint, peer } => {
                 let DataAddress::Port(port) = self.theirs else { return Err(AskError::Confused.into()) };
@@ -236,6 +237,15 @@ impl Session {
                 run::start(transmit, receive, trial).map_err(thread)
             }
         }
+    }
+
+    /// Hears the samples come home where the NIC stamps every frame. Nobody else needs to: the port that counts frames has
+    /// the kernel's stamps. Without it the NIC's are missing, and the result says by which clock it measured.
+    fn listener(&self, trial: &Trial) -> Option<StampQueue> {
+        let link = self.near.link.as_ref().filter(|link| link.nic_stamps())?;
+        let from_end = Template::new(&trial.frame).ok()?.sequence_from_end();
+        let filter = Filter::sampled(self.addresses().0, trial.sampling(), from_end);
+        StampQueue::of_arrivals(&link.name, link.index, trial.frame.octets(), &filter).ok()
     }
 
     /// Ends a trial at the far end and gets its counts.

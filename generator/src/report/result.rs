@@ -139,8 +139,12 @@ pub struct TrialResult {
     /// Where every frame went.
     #[serde(flatten)]
     pub counts: Account,
-    /// Null when no round trip was measured.
+    /// Of every frame, from its departure as the program stamped it. Null when no round trip was measured.
     pub round_trip_ns: Option<RoundTrip>,
+    /// Of sampled frames (about a thousand a second), from stamp to stamp of one clock: one entry for each clock that stamped
+    /// them, the best one last. None where neither the kernel nor the NIC stamps what leaves.
+    #[serde(default)]
+    pub round_trip_stamped_ns: Vec<RoundTrip>,
     /// The two ends' clocks, where the load is so near line rate that the difference matters; null below.
     pub clocks: Option<Clocks>,
     pub loss_bound: LossBound,
@@ -211,10 +215,16 @@ pub struct RoundTrip {
     pub samples: u64,
     /// Round trips left out: not unambiguous, a saturated residence, a stepped clock, the warm-up.
     pub excluded: u64,
-    /// Where the time stamps come from, such as `kernel receive, user send`.
+    /// Where the time stamps come from, such as `kernel receive stamp, user-space departure stamp`, or
+    /// `NIC transmit stamp, NIC receive stamp (PHC 0)`.
     pub clock: String,
-    /// Nanoseconds between neighbouring values of the histogram at its median, or of the clock if that is coarser.
+    /// Nanoseconds between neighbouring values of the histogram at its median, or of the clock if that is coarser: of sampled
+    /// frames, the greatest number that divides the differences of all stamps.
     pub resolution: u64,
+    /// Of sampled frames: how many asked for a stamp of their departure. What is neither in `samples` nor in `excluded` was
+    /// lost, or its stamp was.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub asked: Option<u64>,
     /// Frames that may have waited in the driver when their departure was stamped: the uncertainty of each figure.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub in_flight_frames: Option<u64>,
@@ -342,8 +352,23 @@ pub(super) mod sample {
                 excluded: 0,
                 clock: "kernel receive, user send".to_owned(),
                 resolution: 8,
+                asked: None,
                 in_flight_frames: None,
             }),
+            round_trip_stamped_ns: vec![RoundTrip {
+                min: 9_000,
+                p50: 12_001,
+                p90: 12_800,
+                p99: 19_000,
+                p99_9: 30_016,
+                max: 31_024,
+                samples: home.returned / 83,
+                excluded: 0,
+                clock: "kernel transmit stamp, kernel receive stamp".to_owned(),
+                resolution: 8,
+                asked: Some(home.offered / 83),
+                in_flight_frames: None,
+            }],
             loss_periods: Vec::new(),
         };
         (trial, verdict)
@@ -459,6 +484,7 @@ pub(super) mod sample {
         };
         let (mut trial, verdict) = trial(64, 0.001, &home, None);
         trial.round_trip_ns = None;
+        trial.round_trip_stamped_ns.clear();
         run(vec![(trial, verdict)])
     }
 }

@@ -102,6 +102,7 @@ mod tests {
             "unaccounted",
             "longest_burst",
             "round_trip_ns",
+            "round_trip_stamped_ns",
             "loss_bound",
             "loss_periods",
         ] {

@@ -206,7 +206,7 @@ fn preflight() -> Result<()> {
 
 const STATES: [&str; 5] = ["good", "note", "unknown", "warning", "REFUSED"];
 /// What preflight looks at: the interface, the host, the peer.
-const POINTS: [&str; 18] = [
+const POINTS: [&str; 19] = [
     "interface",
     "kind",
     "state",
@@ -217,6 +217,7 @@ const POINTS: [&str; 18] = [
     "MTU",
     "driver",
     "drop counters",
+    "time stamps",
     "clock",
     "processors",
     "hypervisor",

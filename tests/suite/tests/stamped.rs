@@ -1,0 +1,346 @@
+//! Time stamps of sampled frames, over a real veth: the kernel stamps what leaves and what arrives. A NIC's own clock would
+//! come the same way; there is none here.
+//!
+//! Everything is held on one clock, CLOCK_REALTIME: this test reads it before a frame is handed over, the kernel stamps the
+//! departure, then the arrival.
+
+use std::collections::BTreeMap;
+use std::time::{Duration, Instant};
+
+use anyhow::{Context, Result, bail, ensure};
+use kitproof::engine::stamped::Stamped;
+use kitproof_bench::Room;
+use kitproof_bench::bench::{Bench, GENERATOR_PORT, Options, REFLECTOR_PORT};
+use kitproof_bench::script::{Faults, Schedule, Script};
+use kitproof_common::frame::{Encapsulation, Fill, FrameSpec, MacAddr, Tag, Tags, Template, VARIANTS};
+use kitproof_common::port::clock::realtime_ns;
+use kitproof_common::port::filter::Filter;
+use kitproof_common::port::packet::{self, PacketReceive};
+use kitproof_common::port::stamps::{Stamp, StampQueue};
+use kitproof_common::port::transmit::SocketTransmit;
+use kitproof_common::port::{Receive, Transmit};
+use kitproof_common::sequence::Sampling;
+use kitproof_suite::rig::{FAIL, PASS, Rig, decided, ended, equal};
+use kitproof_suite::{number, prove, reflector_by_packets, run, trials, validate};
+use rustix::net::netdevice::name_to_index;
+use rustix::net::{AddressFamily, SocketType, socket};
+
+fn main() {
+    run(&[
+        ("every_sample_is_stamped_between_hand_over_and_arrival", between),
+        ("stamps_that_nobody_reads_cost_no_frame", unread),
+        ("a_run_measures_by_the_kernels_stamps", measured),
+        ("lost_frames_are_no_samples", lost),
+    ]);
+}
+
+const MINE: MacAddr = MacAddr(2, 0, 0, 0, 0, 1);
+const THEIRS: MacAddr = MacAddr(2, 0, 0, 0, 0, 2);
+const MTU: u32 = 1508;
+const LARGEST: usize = MTU as usize + 14;
+
+fn spec(encapsulation: Encapsulation, tags: Tags, frame_size: u16) -> FrameSpec {
+    FrameSpec {
+        encapsulation,
+        tags,
+        dscp: 0,
+        frame_size,
+        source: MINE,
+        destination: THEIRS,
+        session: 7,
+        stream: 0,
+        fill: Fill::Prbs,
+        fill_seed: 1,
+    }
+}
+
+fn in_room<T: Send + 'static>(
+    room: &Room,
+    interface: &'static str,
+    open: impl FnOnce(u32) -> Result<T> + Send + 'static,
+) -> Result<T> {
+    room.run(move || open(name_to_index(socket(AddressFamily::INET, SocketType::DGRAM, None)?, interface)?))
+}
+
+/// Two ends of a veth, and what they say of frames of one specification.
+struct Ends {
+    _bench: Bench,
+    template: Template,
+    sampling: Sampling,
+    transmit: SocketTransmit,
+    departures: StampQueue,
+    receive: PacketReceive,
+    arrivals: StampQueue,
+    next: u32,
+    /// Of them, received in earlier rounds.
+    before: u32,
+    /// By sequence: the clock before the hand-over that was accepted, and the departure in the frame.
+    handed_over: BTreeMap<u32, (u64, u32)>,
+    asked: u32,
+}
+
+impl Ends {
+    fn new(spec: &FrameSpec, sampling: Sampling) -> Result<Self> {
+        let bench = Bench::direct(Options { mtu: MTU, queues: 1, xdp: false })?;
+        let template = Template::new(spec)?;
+        let (mut transmit, departures) = in_room(&bench.generator, GENERATOR_PORT, |index| {
+            let mut transmit = packet::transmit(GENERATOR_PORT, index, LARGEST)?;
+            let departures = transmit.departures().context("the socket gives no stamps")?;
+            Ok((transmit, departures))
+        })?;
+        let from_end = template.sequence_from_end();
+        let (receive, arrivals) = in_room(&bench.reflector, REFLECTOR_PORT, move |index| {
+            let all = Filter::addresses(&[THEIRS], &[]);
+            let receive = PacketReceive::open(REFLECTOR_PORT, index, LARGEST, &all)?;
+            let samples = Filter::sampled(THEIRS, sampling, from_end);
+            Ok((receive, StampQueue::of_arrivals(REFLECTOR_PORT, index, LARGEST, &samples)?))
+        })?;
+        transmit.set_octets(template.octets())?;
+        for index in 0..transmit.slots() {
+            template.write(index % VARIANTS, transmit.slot(index));
+        }
+        Ok(Self {
+            _bench: bench,
+            template,
+            sampling,
+            transmit,
+            departures,
+            receive,
+            arrivals,
+            next: 0,
+            before: 0,
+            handed_over: BTreeMap::new(),
+            asked: 0,
+        })
+    }
+
+    /// Hands frames over, a batch at a time; what is turned away is stamped and offered anew, as the sender does.
+    fn send(&mut self, frames: u32) -> Result<()> {
+        let slots = self.transmit.slots();
+        let end = self.next + frames;
+        while self.next < end {
+            let first = self.next as usize % slots;
+            let count = (slots - first).min((end - self.next) as usize) as u32;
+            let now = realtime_ns();
+            for sequence in self.next..self.next + count {
+                let slot = sequence as usize % slots;
+                self.template.stamp(slot % VARIANTS, self.transmit.slot(slot), sequence, now as u32);
+                if self.sampling.takes(sequence) {
+                    self.transmit.ask_stamp(slot);
+                }
+            }
+            let accepted = self.transmit.submit(first, count as usize)? as u32;
+            for sequence in self.next..self.next + accepted {
+                self.handed_over.insert(sequence, (now, now as u32));
+                self.asked += u32::from(self.sampling.takes(sequence));
+            }
+            self.next += accepted;
+        }
+        Ok(())
+    }
+
+    /// Everything that arrives: the kernel's stamp by what the frame says of itself. Each frame comes once.
+    fn received(&mut self) -> Result<BTreeMap<(u32, u32), u64>> {
+        let until = Instant::now() + Duration::from_secs(20);
+        let from_end = self.template.sequence_from_end();
+        let mut came = BTreeMap::new();
+        while came.len() < (self.next - self.before) as usize && Instant::now() < until {
+            let mut copies = 0;
+            let count = self.receive.receive(256, &mut |frame, meta| {
+                copies += usize::from(came.insert(identity(frame, from_end), meta.arrived_ns).is_some());
+            })?;
+            ensure!(copies == 0, "a frame came twice");
+            if count == 0 {
+                self.receive.wait(Duration::from_millis(5))?;
+            }
+        }
+        equal("frames that arrived", came.len() as u64, (self.next - self.before).into())?;
+        self.before = self.next;
+        Ok(came)
+    }
+}
+
+/// Sequence and departure.
+fn identity(frame: &[u8], from_end: usize) -> (u32, u32) {
+    let word = |at: usize| u32::from_be_bytes(frame[at..at + 4].try_into().expect("four octets"));
+    let start = frame.len() - from_end;
+    (word(start), word(start + 4))
+}
+
+fn read(queue: &mut StampQueue, from_end: usize) -> Vec<((u32, u32), Stamp)> {
+    let mut stamps = Vec::new();
+    queue.read(&mut |frame, stamp| stamps.push((identity(frame, from_end), stamp)));
+    stamps
+}
+
+fn between() -> Result<()> {
+    let tag = Tag::customer(100);
+    let double = Tags::double(Tag::service(7), tag);
+    for (encapsulation, tags, size) in [
+        (Encapsulation::Ipv4, Tags::none(), 64),
+        (Encapsulation::Ipv4, Tags::single(tag), 1518),
+        (Encapsulation::Ipv6, double, 512),
+        (Encapsulation::Ethernet, Tags::single(tag), 68),
+    ] {
+        let spec = spec(encapsulation, tags, size);
+        let sampling = Sampling::every(7);
+        let mut ends = Ends::new(&spec, sampling)?;
+        let mut joined = Stamped::new(sampling);
+        let from_end = ends.template.sequence_from_end();
+        let number = |(sequence, departure): (u32, u32)| u64::from(sequence) << 32 | u64::from(departure);
+        let (mut by_user, mut stamped, mut refused) = (0, 0, 0);
+        // A thousand at a time: what waits to be read is bounded, and that is another test.
+        for _ in 0..10 {
+            ends.send(1_000)?;
+            let arrived = ends.received()?;
+            let heard: BTreeMap<(u32, u32), Stamp> = read(&mut ends.arrivals, from_end).into_iter().collect();
+            let left = read(&mut ends.departures, from_end);
+            for ((sequence, departure), at) in &arrived {
+                let (before, stamped) = ends.handed_over[sequence];
+                ensure!(*departure == stamped, "frame {sequence} is not the one that was accepted");
+                by_user = by_user.max(at - before);
+                let listened = heard.get(&(*sequence, *departure));
+                ensure!(listened.is_some() == sampling.takes(*sequence), "{sequence}: {listened:?}");
+                if let Some(stamp) = listened {
+                    ensure!(
+                        *stamp == Stamp { kernel_ns: *at, nic_ns: 0 },
+                        "{sequence}: {stamp:?}, {at} by the ring"
+                    );
+                    joined.arrived(number((*sequence, *departure)), 0, *at);
+                    joined.heard(number((*sequence, *departure)), *stamp);
+                }
+            }
+            equal(
+                "samples heard",
+                heard.len() as u64,
+                arrived.keys().filter(|one| sampling.takes(one.0)).count() as u64,
+            )?;
+            for (identity, stamp) in left {
+                ensure!(sampling.takes(identity.0), "frame {} never asked", identity.0);
+                joined.departed(number(identity), stamp);
+                // Stamped and then turned away: another departure than the one that went.
+                let Some(at) = arrived.get(&identity) else {
+                    refused += 1;
+                    continue;
+                };
+                let (before, _) = ends.handed_over[&identity.0];
+                ensure!(
+                    stamp.nic_ns == 0 && (before..=*at).contains(&stamp.kernel_ns),
+                    "{before} {stamp:?} {at}"
+                );
+                stamped += 1;
+            }
+            ends.handed_over.clear();
+        }
+        equal("stamps of frames that went", stamped, ends.asked.into())?;
+        let by_stamps = joined.finish(false);
+        let trips = by_stamps.kernel.context("nothing was joined")?;
+        equal("round trips", trips.histogram.len(), ends.asked.into())?;
+        ensure!(by_stamps.nic.is_none(), "there is no NIC here");
+        // The frame was handed over before the kernel stamped it.
+        ensure!(
+            trips.histogram.equivalent(trips.histogram.max(), by_user) || trips.histogram.max() < by_user
+        );
+        eprintln!(
+            "{encapsulation:?}/{size}: {stamped} stamps ({refused} of attempts turned away), grain {} ns, departure to \
+             arrival p50 {} ns",
+            trips.grain_ns,
+            trips.histogram.value_at_quantile(0.5)
+        );
+    }
+    Ok(())
+}
+
+/// The error queue holds what the socket's buffer has room for; the frames go all the same, and once it was read stamps
+/// come again.
+fn unread() -> Result<()> {
+    let mut ends = Ends::new(&spec(Encapsulation::Ipv4, Tags::none(), 1518), Sampling::every(1))?;
+    let from_end = ends.template.sequence_from_end();
+    ends.send(20_000)?;
+    equal("frames that arrived", ends.received()?.len() as u64, 20_000)?;
+    let kept = read(&mut ends.departures, from_end).len();
+    ensure!((1..20_000).contains(&kept), "{kept} stamps were kept of 20,000: the queue is to overflow here");
+    ends.send(10)?;
+    ends.received()?;
+    let after = read(&mut ends.departures, from_end);
+    ensure!(
+        after.iter().filter(|(_, stamp)| stamp.kernel_ns != 0).count() >= 10,
+        "{} after that",
+        after.len()
+    );
+    eprintln!("{kept} stamps of 20,000 were kept");
+    Ok(())
+}
+
+/// Samples of a trial: every so-manieth of what was offered (a thousand a second, by an odd number).
+fn asked(offered: u64, frames_per_s: f64) -> u64 {
+    let stride = (frames_per_s / 1_000.0).ceil() as u64 | 1;
+    offered.div_ceil(stride)
+}
+
+const RUN: [&str; 10] = [
+    "--via",
+    "packet",
+    "--frame-size",
+    "64,1518",
+    "--duration",
+    "2s",
+    "--settle",
+    "100ms",
+    "--residual",
+    "500ms",
+];
+
+fn measured() -> Result<()> {
+    let bench = Bench::direct(Options::default())?;
+    let _reflector = reflector_by_packets(&bench.reflector)?;
+    let arguments = [&RUN[..], &["--line-rate", "1G", "--load", "20000fps"]].concat();
+    let result = ended(&decided(|| prove(&bench.generator, &arguments))?, PASS, "pass")?;
+    validate(&result)?;
+    for trial in trials(&result)? {
+        let [stamped] = trial["round_trip_stamped_ns"].as_array().context("no array")?.as_slice() else {
+            bail!("one clock stamps here, the kernel's: {trial:#}")
+        };
+        ensure!(stamped["clock"] == "kernel transmit stamp, kernel receive stamp", "{stamped:#}");
+        equal("asked", number(stamped, "asked")?, asked(number(trial, "offered_frames")?, 20_000.0))?;
+        let (samples, excluded) = (number(stamped, "samples")?, number(stamped, "excluded")?);
+        ensure!(samples > 0 && samples + excluded <= number(stamped, "asked")?, "{stamped:#}");
+        eprintln!("{} bytes: {samples} of {} samples: {stamped}", trial["frame_size"], stamped["asked"]);
+        // Each sample is among the frames of the other histogram, where its time began earlier: at the hand-over. The two
+        // clocks' distance is known to microseconds, and a bucket is a thousandth of its value.
+        let all = &trial["round_trip_ns"];
+        let most = number(all, "max")?;
+        ensure!(number(stamped, "max")? <= most + most / 500 + 100_000, "{stamped:#} {all:#}");
+    }
+    Ok(())
+}
+
+/// What the wire takes has no round trip, whatever stamps there are of it.
+fn lost() -> Result<()> {
+    let mut rig = Rig::with_ways(Options::default(), "packet", "packet")?;
+    let script =
+        Script { forward: Faults { drop: Schedule::every(4), ..Faults::default() }, ..Script::default() };
+    let arguments = ["--frame-size", "512", "--duration", "1s"].map(str::to_owned);
+    let (run, ledger) = rig.run(&script, "20000fps", &arguments)?;
+    let result = ended(&run, FAIL, "fail")?;
+    let ([trial], [did]) = (trials(&result)?, ledger.trials.as_slice()) else {
+        bail!("one size is one trial")
+    };
+    let sampling = Sampling::of(20_000.0);
+    let taken =
+        did.forward.dropped.frames.iter().filter(|(_, sequence)| sampling.takes(*sequence)).count() as u64;
+    equal(
+        "dropped frames known by name",
+        did.forward.dropped.frames.len() as u64,
+        did.forward.dropped.count,
+    )?;
+    let stamped = &trial["round_trip_stamped_ns"][0];
+    let asked = number(stamped, "asked")?;
+    let (samples, excluded) = (number(stamped, "samples")?, number(stamped, "excluded")?);
+    ensure!(
+        taken > 100 && samples > 0 && samples + excluded <= asked - taken,
+        "{taken} of {asked} taken: {stamped:#}"
+    );
+    eprintln!("{asked} asked, {taken} taken by the wire, {samples} samples, {excluded} excluded");
+    Ok(())
+}

@@ -112,8 +112,10 @@ impl<'a, P: Receive> Receiver<'a, P> {
     /// # Errors
     /// When the port does not tell what it dropped.
     pub fn finish(self, offered: u64, sample: Offset) -> io::Result<Home> {
-        let received_dropped = self.port.dropped()?;
-        Ok(self.count.finish(offered, received_dropped, sample))
+        let (received_dropped, strayed) = (self.port.dropped()?, self.port.strayed());
+        let mut home = self.count.finish(offered, received_dropped, sample);
+        home.counts.strayed = strayed;
+        Ok(home)
     }
 }
 

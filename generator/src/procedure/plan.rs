@@ -44,6 +44,8 @@ pub struct Wanted {
     pub allow_default_route: bool,
     pub unattended: bool,
     pub via: Via,
+    /// Send and receive pairs, each a flow of its own; 1 to [`flow::MOST`](kitproof_common::flow::MOST).
+    pub pairs: u8,
 }
 
 /// How the frames of an interface are to reach the wire.
@@ -94,6 +96,12 @@ impl Plan {
         };
         if wanted.encapsulation == Encapsulation::Datagram && facts.is_some() {
             return Err(Failure::Usage("datagrams need a target such as udp://192.0.2.7".into()));
+        }
+        if wanted.pairs > 1 && facts.is_none() {
+            return Err(Failure::Usage(format!(
+                "--pairs {} needs the name of an interface: over UDP there is one pair",
+                wanted.pairs
+            )));
         }
         let line = match (wanted.line_rate, facts.and_then(|facts| facts.speed_mbps)) {
             (Some(rate), _) => rate,
@@ -173,6 +181,7 @@ impl Plan {
             give_up_ns: duration_ns + duration_ns / 100 + GRACE.as_nanos() as u64,
             warm_up: ((rate.per_second() * WARM_UP_S) as u64).min(frames / 10),
             fill_check: wanted.fill_check,
+            pairs: wanted.pairs,
         })
     }
 
@@ -198,9 +207,11 @@ fn duration_ns(wanted: &Wanted) -> u64 {
 /// How many frames a trial has; fewer than two make no rate.
 fn frames_of_a_trial(wanted: &Wanted, rate: FrameRate, frame_size: u16) -> Result<u64, Failure> {
     let frames = rate.frames_in(duration_ns(wanted));
-    if frames < 2 {
+    let pairs = u64::from(wanted.pairs);
+    if frames < 2 * pairs || rate.times(1, pairs).is_none() {
+        let each = if pairs > 1 { format!(" for each of {pairs} pairs") } else { String::new() };
         return Err(Failure::Usage(format!(
-            "{} at {frame_size} bytes is less than two frames in {} s: a longer --duration or a higher --load",
+            "{} at {frame_size} bytes is less than two frames in {} s{each}: a longer --duration or a higher --load",
             wanted.load,
             wanted.duration.as_secs_f64()
         )));

@@ -81,9 +81,10 @@ fn figures(trial: &Trial, plan: &Plan, frames_per_s: f64) -> LoadFigures {
 fn trial(judged: &Judged, plan: &Plan, near_via: &str) -> TrialResult {
     let outcome = &judged.outcome;
     let trial = &outcome.trial;
-    let load = &outcome.departures.sent.load;
+    let load = &outcome.load;
     TrialResult {
         frame_size: trial.frame.frame_size,
+        pairs: trial.pairs,
         verdict: Some(judged.verdict.verdict),
         intended_load: figures(trial, plan, trial.rate.per_second()),
         offered_load: load.rate.map(|rate| figures(trial, plan, rate)),
@@ -114,14 +115,14 @@ fn trial(judged: &Judged, plan: &Plan, near_via: &str) -> TrialResult {
 /// Which clocks a round trip comes from, and what is not taken off it.
 fn clock(near_via: &str, judged: &Judged) -> String {
     let arrival = if near_via == "xdp" { "XDP program's receive stamp" } else { "kernel receive stamp" };
-    let far_via = judged.outcome.far.as_ref().ok().and_then(|report| report.via.as_deref());
+    let far_via = judged.outcome.far.as_ref().ok().and_then(|far| far.report.via.as_deref());
     let residence =
         if far_via == Some("xdp") { "; the kernel reflector's residence is not measured" } else { "" };
     format!("{arrival}, user-space departure stamp{residence}")
 }
 
 fn round_trip(judged: &Judged, near_via: &str) -> Option<RoundTrip> {
-    let trips = &judged.outcome.home.round_trips;
+    let trips = &judged.outcome.round_trips;
     let histogram = &trips.histogram;
     if histogram.is_empty() {
         return None;
@@ -151,8 +152,8 @@ fn clocks(judged: &Judged, plan: &Plan) -> Option<Clocks> {
         trial.frame.frame_size,
         plan.wanted.duration.as_secs_f64(),
     )?;
-    let generator = judged.outcome.departures.sent.load.rate;
-    let reflector = judged.outcome.far.as_ref().ok().and_then(|far| far.arrival_rate);
+    let generator = judged.outcome.load.rate;
+    let reflector = judged.outcome.far.as_ref().ok().and_then(|far| far.report.arrival_rate);
     Some(Clocks {
         generator_frames_per_s: generator,
         reflector_frames_per_s: reflector,
@@ -162,20 +163,31 @@ fn clocks(judged: &Judged, plan: &Plan) -> Option<Clocks> {
 }
 
 /// Loss periods of the forward way as the reflector saw them, by the generator's numbers; of the return way as the
-/// generator did, by the reflector's.
+/// generator did, by the reflector's. Each flow has numbers of its own.
 fn loss_periods(judged: &Judged) -> Vec<LossPeriod> {
+    let outcome = &judged.outcome;
+    let several = outcome.flows.len() > 1;
+    let named = |flow: u8| several.then_some(flow);
     let forward =
-        judged.outcome.far.iter().flat_map(|far| &far.counts.loss_periods).map(|period| LossPeriod {
-            direction: Direction::Forward,
+        outcome.far.iter().flat_map(|far| (0..).zip(&far.flows)).flat_map(move |(flow, counts)| {
+            counts.loss_periods.iter().map(move |period| LossPeriod {
+                direction: Direction::Forward,
+                flow: named(flow),
+                first: period.first,
+                length: period.length,
+                distance: period.distance,
+            })
+        });
+    // As many of each flow, so that none is hidden behind another.
+    let each = TOLD.div_ceil(outcome.flows.len().max(1));
+    let homeward = (0..).zip(&outcome.flows).flat_map(move |(flow, (_, home))| {
+        home.loss_return.kept.iter().take(each).map(move |period| LossPeriod {
+            direction: Direction::Return,
+            flow: named(flow),
             first: period.first,
             length: period.length,
-            distance: period.distance,
-        });
-    let homeward = judged.outcome.home.loss_return.kept.iter().map(|period| LossPeriod {
-        direction: Direction::Return,
-        first: period.first,
-        length: period.length,
-        distance: period.distance_from_previous,
+            distance: period.distance_from_previous,
+        })
     });
-    forward.chain(homeward.take(TOLD)).collect()
+    forward.chain(homeward).collect()
 }

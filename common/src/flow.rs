@@ -14,8 +14,7 @@ pub const MOST: u8 = 8;
 const FLOW_BITS: u8 = 0x0F;
 
 /// Any two of these differ in two bits at least: no single damaged bit makes one flow's address another's.
-const CODES: [u8; MOST as usize] =
-    [0b0000, 0b0011, 0b0101, 0b0110, 0b1001, 0b1010, 0b1100, 0b1111];
+const CODES: [u8; MOST as usize] = [0b0000, 0b0011, 0b0101, 0b0110, 0b1001, 0b1010, 0b1100, 0b1111];
 
 /// The data address of flow `flow` where the session's is `base`; flow 0 has that one itself.
 #[must_use]

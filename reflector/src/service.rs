@@ -4,8 +4,8 @@ use std::collections::HashMap;
 use std::io::Write;
 use std::time::{Duration, Instant};
 
-use kitproof_common::control::server::{Asked, Server};
 use kitproof_common::control::counts::FarCounts;
+use kitproof_common::control::server::{Asked, Server};
 use kitproof_common::control::wire::{ControlWire, Peer};
 use kitproof_common::control::{
     DataAddress, End, FarCarrier, FarReport, Refusal, Reply, Request, TrialSpec, random,
@@ -418,10 +418,8 @@ impl Service {
         let now = Instant::now();
         let mut idle = Vec::new();
         for (id, session) in &mut self.sessions {
-            let activity = session
-                .trial
-                .as_ref()
-                .map_or(0, |trial| trial.workers.iter().map(Worker::activity).sum());
+            let activity =
+                session.trial.as_ref().map_or(0, |trial| trial.workers.iter().map(Worker::activity).sum());
             if activity != session.last_activity {
                 session.last_activity = activity;
                 session.last_heard = now;

@@ -389,8 +389,7 @@ mod tests {
     fn dealt(rate: FrameRate, flows: u64, departs: impl Fn(u64) -> Option<u64>, frames: u64) -> [Offered; 2] {
         let share = rate.times(1, flows).unwrap();
         let line = gigabit().times(1, flows).unwrap();
-        let mut meters: Vec<_> =
-            (0..flows).map(|_| OfferedMeter::new(share, line, WINDOW_NS, 8)).collect();
+        let mut meters: Vec<_> = (0..flows).map(|_| OfferedMeter::new(share, line, WINDOW_NS, 8)).collect();
         let mut whole = meter(rate);
         for index in 0..frames {
             let Some(at) = departs(index) else { continue };
@@ -406,7 +405,10 @@ mod tests {
         let rate = FrameRate::from_per_second(30_000).unwrap();
         for (flows, frames) in [(1, 9_000), (2, 9_001), (3, 9_000), (8, 30_007)] {
             let [sum, whole] = dealt(rate, flows, |index| Some(77 + rate.time_of(index)), frames);
-            assert_eq!((sum.frames, sum.first_ns, sum.last_ns), (whole.frames, whole.first_ns, whole.last_ns));
+            assert_eq!(
+                (sum.frames, sum.first_ns, sum.last_ns),
+                (whole.frames, whole.first_ns, whole.last_ns)
+            );
             assert_eq!(sum.duration_s, whole.duration_s);
             let off = sum.rate.unwrap() / whole.rate.unwrap() - 1.0;
             assert!(off.abs() < 1e-6, "{flows} flows: {off}");
@@ -434,9 +436,8 @@ mod tests {
     #[test]
     fn a_stall_of_one_flow_is_told() {
         let rate = FrameRate::from_per_second(40_000).unwrap();
-        let stalls = |index: u64| {
-            (index % 4 != 1 || !(12_000..16_000).contains(&index)).then(|| rate.time_of(index))
-        };
+        let stalls =
+            |index: u64| (index % 4 != 1 || !(12_000..16_000).contains(&index)).then(|| rate.time_of(index));
         let [sum, whole] = dealt(rate, 4, stalls, 40_000);
         assert_eq!((whole.windows.below_99_percent, sum.windows.below_99_percent), (1, 1));
         assert_eq!((sum.windows.count, whole.windows.count), (40, 10));

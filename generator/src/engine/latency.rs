@@ -245,7 +245,8 @@ mod tests {
         let mut all = latency();
         let mut flows = [latency(), latency(), latency()];
         for sequence in 0..900 {
-            let (round_trip, residence) = (1_000 + 977 * sequence, if sequence % 50 == 7 { u16::MAX } else { 3 });
+            let (round_trip, residence) =
+                (1_000 + 977 * sequence, if sequence % 50 == 7 { u16::MAX } else { 3 });
             home(&mut all, sequence, round_trip, residence);
             home(&mut flows[(sequence % 3) as usize], sequence, round_trip, residence);
         }

@@ -168,10 +168,7 @@ fn cut_short(outcome: &Outcome) -> Option<String> {
 /// reflector gives its numbers in that order too, so that nothing it may have mixed up shows on the way home.
 fn order_unknown(outcome: &Outcome) -> Directions<bool> {
     Directions {
-        forward: outcome
-            .far
-            .as_ref()
-            .is_ok_and(|far| far.flows.iter().any(|counts| counts.strayed > 0)),
+        forward: outcome.far.as_ref().is_ok_and(|far| far.flows.iter().any(|counts| counts.strayed > 0)),
         homeward: outcome.flows.iter().any(|(_, home)| home.counts.strayed > 0),
     }
 }

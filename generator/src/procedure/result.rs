@@ -168,16 +168,15 @@ fn loss_periods(judged: &Judged) -> Vec<LossPeriod> {
     let outcome = &judged.outcome;
     let several = outcome.flows.len() > 1;
     let named = |flow: u8| several.then_some(flow);
-    let forward =
-        outcome.far.iter().flat_map(|far| (0..).zip(&far.flows)).flat_map(move |(flow, counts)| {
-            counts.loss_periods.iter().map(move |period| LossPeriod {
-                direction: Direction::Forward,
-                flow: named(flow),
-                first: period.first,
-                length: period.length,
-                distance: period.distance,
-            })
-        });
+    let forward = outcome.far.iter().flat_map(|far| (0..).zip(&far.flows)).flat_map(move |(flow, counts)| {
+        counts.loss_periods.iter().map(move |period| LossPeriod {
+            direction: Direction::Forward,
+            flow: named(flow),
+            first: period.first,
+            length: period.length,
+            distance: period.distance,
+        })
+    });
     // As many of each flow, so that none is hidden behind another.
     let each = TOLD.div_ceil(outcome.flows.len().max(1));
     let homeward = (0..).zip(&outcome.flows).flat_map(move |(flow, (_, home))| {

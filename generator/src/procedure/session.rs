@@ -257,9 +257,8 @@ impl Session {
         });
         match &self.medium {
             Medium::Interface { name, index, xdp: Some(attachment) } => {
-                let open = |(queue, own, filter)| {
-                    xdp::open(attachment, name, *index, queue, octets, own, &filter)
-                };
+                let open =
+                    |(queue, own, filter)| xdp::open(attachment, name, *index, queue, octets, own, &filter);
                 run::start(flows.map(open).collect::<Result<_, _>>()?, trial).map_err(thread)
             }
             Medium::Interface { name, index, xdp: None } => {
@@ -291,8 +290,7 @@ impl Session {
     /// # Errors
     /// No answer, or a refusal.
     pub async fn counts(&mut self, trial: u16, flows: u8, patience: Duration) -> Result<Far, AskError> {
-        let report =
-            self.report(&Request::Counts { session: self.id, trial, flow: 0 }, patience).await?;
+        let report = self.report(&Request::Counts { session: self.id, trial, flow: 0 }, patience).await?;
         self.all(report, trial, flows, patience).await
     }
 
@@ -338,12 +336,14 @@ async fn way_out(
                 .map_err(|why| Failure::Environment(format!("--via xdp: {why}; choose --via packet")))?;
             Ok((Some(Arc::new(Attachment::open(&facts.name, facts.index)?)), None))
         }
-        Via::Best => Ok(match plan.suits_xdp(facts).and_then(|()| way::has_queues(facts, plan.wanted.pairs)) {
-            Ok(()) => {
-                way::best(facts).await.map_or_else(|why| (None, Some(why)), |program| (Some(program), None))
-            }
-            Err(why) => (None, Some(why)),
-        }),
+        Via::Best => {
+            Ok(match plan.suits_xdp(facts).and_then(|()| way::has_queues(facts, plan.wanted.pairs)) {
+                Ok(()) => way::best(facts)
+                    .await
+                    .map_or_else(|why| (None, Some(why)), |program| (Some(program), None)),
+                Err(why) => (None, Some(why)),
+            })
+        }
     }
 }
 

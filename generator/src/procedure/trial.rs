@@ -216,10 +216,11 @@ async fn fetch(
         Some(watch) if !watch.is_up() => COUNTS_LINK_DOWN,
         _ => COUNTS,
     };
-    let far = session.finish(trial.frame.session, trial.pairs, patience).await.map_err(|error| match error {
-        AskError::Silent { .. } => "the reflector did not answer after the trial".to_owned(),
-        other => other.to_string(),
-    })?;
+    let far =
+        session.finish(trial.frame.session, trial.pairs, patience).await.map_err(|error| match error {
+            AskError::Silent { .. } => "the reflector did not answer after the trial".to_owned(),
+            other => other.to_string(),
+        })?;
     let issued = far.flows.iter().map(|counts| counts.reflected).sum::<u64>();
     wait_for_residue(running, residual, |reading| reading.numbers >= issued, show, trial).await;
     Ok(far)

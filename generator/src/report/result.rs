@@ -450,8 +450,13 @@ pub(super) mod sample {
             ..FarCounts::default()
         };
         let mut failed = trial(1518, 0.0123, &home, Some(&far));
-        failed.0.loss_periods =
-            vec![LossPeriod { direction: Direction::Forward, flow: None, first: 40, length: 10, distance: 0 }];
+        failed.0.loss_periods = vec![LossPeriod {
+            direction: Direction::Forward,
+            flow: None,
+            first: 40,
+            length: 10,
+            distance: 0,
+        }];
         run(vec![clean(64, 14_880_952, 10.0), failed])
     }
 

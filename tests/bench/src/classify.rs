@@ -33,6 +33,8 @@ pub enum Class {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Test {
     pub session: u16,
+    /// Which flow of the trial; each has sequence numbers of its own.
+    pub stream: u8,
     pub sequence: u32,
     pub returned: bool,
     /// Offset of the test header from the frame's first octet.
@@ -97,6 +99,7 @@ fn test(
     }
     Class::Test(Test {
         session,
+        stream: octets[3],
         sequence: u32::from_be_bytes([octets[4], octets[5], octets[6], octets[7]]),
         returned: octets[2] & RETURNED != 0,
         header,

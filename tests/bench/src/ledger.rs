@@ -22,7 +22,7 @@ impl Direction {
 /// Everything a wire did since it started.
 #[derive(Serialize, Deserialize, Clone, Debug, Default, PartialEq)]
 pub struct Ledger {
-    /// In order of appearance. A session tag that returns after a second of silence, with another trial in between,
+    /// Each flow of a trial by itself, in order of appearance. A session tag that returns after a second of silence, with another trial in between,
     /// is a new trial that happens to have drawn the same number.
     pub trials: Vec<Trial>,
     pub forward: Others,
@@ -32,7 +32,7 @@ pub struct Ledger {
 }
 
 impl Ledger {
-    /// The latest trial with this session tag.
+    /// The latest trial with this session tag; of several flows, the one seen last.
     pub fn trial(&self, session: u16) -> Option<&Trial> {
         self.trials.iter().rev().find(|trial| trial.session == session)
     }
@@ -68,10 +68,12 @@ impl Ledger {
     }
 }
 
-/// One trial: the test frames that carried one session tag.
+/// One flow of a trial: the test frames that carried one session tag and one stream octet.
 #[derive(Serialize, Deserialize, Clone, Debug, Default, PartialEq)]
 pub struct Trial {
     pub session: u16,
+    #[serde(default)]
+    pub stream: u8,
     pub forward: Counts,
     #[serde(rename = "return")]
     pub back: Counts,

@@ -17,6 +17,7 @@ pub(crate) struct Sample {
     over: Over,
     tags: usize,
     session: u16,
+    stream: u8,
     sequence: u32,
     octet_2: u8,
     ports: (u16, u16),
@@ -24,7 +25,7 @@ pub(crate) struct Sample {
 
 impl Sample {
     fn over(over: Over) -> Self {
-        Self { over, tags: 0, session: 1, sequence: 0, octet_2: 0x12, ports: (49184, 49185) }
+        Self { over, tags: 0, session: 1, stream: 0, sequence: 0, octet_2: 0x12, ports: (49184, 49185) }
     }
     pub(crate) fn ipv4() -> Self {
         Self::over(Over::Ipv4)
@@ -40,6 +41,9 @@ impl Sample {
     }
     pub(crate) fn session(self, session: u16) -> Self {
         Self { session, ..self }
+    }
+    pub(crate) fn stream(self, stream: u8) -> Self {
+        Self { stream, ..self }
     }
     pub(crate) fn sequence(self, sequence: u32) -> Self {
         Self { sequence, ..self }
@@ -58,6 +62,7 @@ pub(crate) fn frame(sample: &Sample, size: usize) -> Vec<u8> {
     let mut header = [0_u8; 18];
     header[..2].copy_from_slice(&sample.session.to_be_bytes());
     header[2] = sample.octet_2;
+    header[3] = sample.stream;
     header[4..8].copy_from_slice(&sample.sequence.to_be_bytes());
     let (from, to) = ([2, 0, 0, 0, 0, 1], [2, 0, 0, 0, 0, 2]);
     let prefix = match sample.over {

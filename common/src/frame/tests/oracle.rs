@@ -47,7 +47,13 @@ fn dissect<'a>(spec: &FrameSpec, homeward: bool, frame: &'a [u8]) -> &'a [u8] {
         Some(NetHeaders::Ipv4(ip, _)) => {
             assert_eq!(spec.encapsulation, Encapsulation::Ipv4);
             assert_eq!(announced, 0x0800);
-            let ends = turned_if(homeward, (of_flow(GENERATOR_IPV4.octets(), spec.stream), of_flow(REFLECTOR_IPV4.octets(), spec.stream)));
+            let ends = turned_if(
+                homeward,
+                (
+                    of_flow(GENERATOR_IPV4.octets(), spec.stream),
+                    of_flow(REFLECTOR_IPV4.octets(), spec.stream),
+                ),
+            );
             assert_eq!((ip.source, ip.destination), ends);
             assert_eq!(ip.dscp.value(), spec.dscp);
             assert_eq!((ip.ecn.value(), ip.time_to_live, ip.dont_fragment), (0, HOP_LIMIT, true));
@@ -60,7 +66,13 @@ fn dissect<'a>(spec: &FrameSpec, homeward: bool, frame: &'a [u8]) -> &'a [u8] {
         Some(NetHeaders::Ipv6(ip, _)) => {
             assert_eq!(spec.encapsulation, Encapsulation::Ipv6);
             assert_eq!(announced, 0x86dd);
-            let ends = turned_if(homeward, (of_flow(GENERATOR_IPV6.octets(), spec.stream), of_flow(REFLECTOR_IPV6.octets(), spec.stream)));
+            let ends = turned_if(
+                homeward,
+                (
+                    of_flow(GENERATOR_IPV6.octets(), spec.stream),
+                    of_flow(REFLECTOR_IPV6.octets(), spec.stream),
+                ),
+            );
             assert_eq!((ip.source, ip.destination), ends);
             assert_eq!((ip.traffic_class, ip.hop_limit), (spec.dscp << 2, HOP_LIMIT));
             assert_eq!(usize::from(ip.payload_length), 8 + payload.len());

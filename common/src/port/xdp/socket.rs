@@ -429,8 +429,7 @@ impl Receive for XdpReceive {
     fn receive(&mut self, max: usize, visit: &mut impl FnMut(&mut [u8], Meta)) -> io::Result<usize> {
         let count = self.incoming.receive(max, visit);
         let incoming = &mut self.incoming;
-        let passed =
-            self.passed.receive(max - count, &mut |frame, meta| {
+        let passed = self.passed.receive(max - count, &mut |frame, meta| {
             let meta = incoming.passed(frame, meta);
             visit(frame, meta);
         })?;
@@ -587,12 +586,10 @@ impl Turn for XdpTurn {
         self.transmit.publish();
         let refused = self.send(outgoing as u64);
         let incoming = &mut self.incoming;
-        let passed = self
-            .passed
-            .turn(max.min(BATCH) - count, &mut |frame, meta| {
-                let meta = incoming.passed(frame, meta);
-                decide(frame, meta)
-            })?;
+        let passed = self.passed.turn(max.min(BATCH) - count, &mut |frame, meta| {
+            let meta = incoming.passed(frame, meta);
+            decide(frame, meta)
+        })?;
         Ok(Turned {
             received: count + passed.received,
             returned: outgoing - (refused as usize).min(outgoing) + passed.returned,

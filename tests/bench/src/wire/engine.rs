@@ -222,7 +222,7 @@ impl Engine {
         now: u64,
         out: &mut dyn Outlet,
     ) {
-        let trial = self.trial(test.session, now);
+        let trial = self.trial((test.session, test.stream), now);
         let state = &mut self.trials[trial];
         state.last_ns = now;
         let way = &mut state.ways[direction.index()];
@@ -415,18 +415,20 @@ impl Engine {
         self.ledger.trials[trial].counts_mut(about.direction)
     }
 
-    /// The trial of a session tag; begins one if there is none.
-    fn trial(&mut self, session: u16, now: u64) -> usize {
+    /// The trial of a session tag and stream; begins one if there is none.
+    fn trial(&mut self, flow: (u16, u8), now: u64) -> usize {
+        let of = |trial: &Trial| (trial.session, trial.stream);
         if let Some(last) = self.ledger.trials.last()
-            && last.session == session
+            && of(last) == flow
         {
             return self.trials.len() - 1;
         }
         let recent = |index: &usize| now.saturating_sub(self.trials[*index].last_ns) < SAME_TRIAL_NS;
-        let known = self.ledger.trials.iter().rposition(|trial| trial.session == session).filter(recent);
+        let known = self.ledger.trials.iter().rposition(|trial| of(trial) == flow).filter(recent);
         known.unwrap_or_else(|| {
             let monitor = self.monitor.is_some().then(Monitored::default);
-            self.ledger.trials.push(Trial { session, monitor, ..Trial::default() });
+            let (session, stream) = flow;
+            self.ledger.trials.push(Trial { session, stream, monitor, ..Trial::default() });
             self.trials.push(TrialState::new(&self.script, now));
             self.trials.len() - 1
         })

@@ -46,6 +46,30 @@ fn drops_what_it_says() {
     assert_eq!(dropped.frames, [(5, 4), (7, 6), (10, 9), (12, 11), (13, 12), (15, 14)]);
 }
 
+/// Two flows of one trial between each other: each meets the faults by its own numbers, and has an account of its own.
+#[test]
+fn flows_of_a_trial_are_kept_apart() {
+    let faults = Faults { drop: Schedule::every(5), swap: Schedule::every(7), ..Faults::default() };
+    let mut engine = Engine::new(forward(faults)).unwrap();
+    let mut out = Vec::new();
+    for (sequence, stream) in (0..10).flat_map(|sequence| [(sequence, 0), (sequence, 1)]) {
+        let octets = frame(&Sample::ipv4().stream(stream).sequence(sequence), 64);
+        engine.arrive(Direction::Forward, &octets, u64::from(sequence) * 1000, &mut out);
+    }
+    engine.advance(10_000 * MS, &mut out);
+    for stream in 0..2 {
+        let of_flow = |frame: &[u8]| matches!(classify(frame), Class::Test(test) if test.stream == stream);
+        let came: Vec<u32> =
+            out.iter().filter(|(_, frame)| of_flow(frame)).map(|(_, frame)| sequence_of(frame)).collect();
+        assert_eq!(came, [0, 1, 2, 3, 5, 7, 6, 8]);
+        let did = &engine.ledger().trials[usize::from(stream)];
+        assert_eq!((did.session, did.stream, did.forward.distinct), (1, stream, 10));
+        assert_eq!(did.forward.dropped.sequences(), [4, 9]);
+        assert_eq!(did.forward.swapped.sequences(), [6]);
+    }
+    assert_eq!(engine.ledger().trials.len(), 2);
+}
+
 #[test]
 fn duplicates_right_behind() {
     let mut engine =

@@ -94,7 +94,7 @@ impl Flow {
     {
         let progress = Arc::new(Progress::default());
         let processors = host::processors();
-        let (sender_place, receiver_place) = pin::places(&processors, number);
+        let (sender_place, receiver_place) = pin::places(&processors, number, pairs);
         let shares = pin::is_crowded(&processors, pairs);
         let receiver = {
             let (progress, trial) = (Arc::clone(&progress), trial.clone());

@@ -359,7 +359,7 @@ where
     let receiving = {
         let (stop, home) = (Arc::clone(&stop), Arc::clone(&home));
         std::thread::spawn(move || -> std::io::Result<()> {
-            if let (_, Some(place)) = pin::places(&host::processors(), 0) {
+            if let (_, Some(place)) = pin::places(&host::processors(), 0, 1) {
                 host::tie_to(place);
             }
             let mut count = 0;
@@ -377,7 +377,7 @@ where
     let frames = rate * seconds;
     let start = monotonic_ns() + 20_000_000;
     let sending = std::thread::spawn(move || -> std::io::Result<u64> {
-        if let (Some(place), _) = pin::places(&host::processors(), 0) {
+        if let (Some(place), _) = pin::places(&host::processors(), 0, 1) {
             host::tie_to(place);
         }
         let mut sent = 0;

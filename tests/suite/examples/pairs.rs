@@ -28,7 +28,7 @@ use kitproof_reflector::worker::Worker;
 /// Steps between the rates that are tried, in percent of the top.
 const STEP: u64 = 5;
 /// Times that one pair and two are measured in turn; the best of each counts.
-const ROUNDS: usize = 3;
+const ROUNDS: usize = 2;
 /// Frames home by the end of the interval, or the pair lags behind.
 const INSIDE: f64 = 0.99;
 /// More than any sender holds here.
@@ -38,6 +38,8 @@ const HOT: [&str; 3] = ["send", "receive", "return"];
 /// What one trial came to.
 struct Held {
     holds: bool,
+    offered: u64,
+    home: u64,
     /// Processor time of the hot threads by [`HOT`], ns for each frame that left until then.
     cost: [f64; 3],
     strayed: u64,
@@ -94,7 +96,9 @@ fn main() -> Result<()> {
         let costs: Vec<String> =
             HOT.iter().zip(held.cost).map(|(name, ns)| format!("{name} {ns:.0} ns")).collect();
         println!(
-            "{pairs} pair(s) at {rate}/s ({what}): {} a frame that left; {} came by another queue, {} reordered",
+            "{pairs} pair(s) at {rate}/s ({what}): {} left, {} home; {} a frame that left; {} came by another queue, {} reordered",
+            held.offered,
+            held.home,
             costs.join(", "),
             held.strayed,
             held.reordered
@@ -219,7 +223,8 @@ fn workers<P: kitproof_common::port::Turn + Send + 'static>(
             .map(|number| {
                 let own = spec.flow(number);
                 let port = open(index, number.into(), own.frame.octets(), own.frame)?;
-                let cpu = processors.get(usize::from(number) % processors.len().max(1)).copied();
+                // Away from the senders, which share this machine.
+                let cpu = processors.get(usize::from(number) % (processors.len() / 2).max(1)).copied();
                 Ok(Worker::start(port, &own, cpu)?)
             })
             .collect()
@@ -251,6 +256,8 @@ fn measure(running: run::Running, workers: Vec<Worker>, trial: &Trial, seconds: 
     reordered += flows.iter().map(|(_, home)| home.counts.reordered_return).sum::<u64>();
     Ok(Held {
         holds: offered == trial.frames && home == offered && inside as f64 >= INSIDE * trial.frames as f64,
+        offered,
+        home,
         cost: spent.map(|ns| ns as f64 / left as f64),
         strayed,
         reordered,

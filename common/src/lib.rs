@@ -2,6 +2,7 @@
 //!
 //! | room | promise |
 //! | --- | --- |
+//! | [`flow`] | a trial shared out among several flows |
 //! | [`frame`] | bytes in, bytes out: headers, the test header, fill, checksums; no I/O |
 //! | [`sequence`] | loss, copies, reordering, loss periods: pure state machines |
 //! | [`mod@line`] | line-rate arithmetic, pacing, offered load; time is an argument |
@@ -13,6 +14,7 @@
 //! | [`way`] | which way onto the wire: AF_XDP or packet sockets, and why |
 
 pub mod control;
+pub mod flow;
 pub mod frame;
 pub mod host;
 pub mod line;

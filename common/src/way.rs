@@ -61,13 +61,31 @@ pub fn suits(spec: &FrameSpec, facts: &LinkFacts) -> Result<(), String> {
     Ok(())
 }
 
+/// Whether each of `flows` flows has a queue of its own on an interface, to be received from and sent by.
+///
+/// # Errors
+/// Why not, in one line.
+pub fn has_queues(facts: &LinkFacts, flows: u8) -> Result<(), String> {
+    // One queue there always is.
+    let queues = facts.queues.map_or(1, |queues| queues.rx.min(queues.tx));
+    if u32::from(flows) <= queues.max(1) {
+        return Ok(());
+    }
+    let have = if facts.queues.is_some() { queues.to_string() } else { "an unknown number".to_owned() };
+    Err(format!(
+        "{flows} pairs need {flows} receive and transmit queues for AF_XDP, and {} has {have} (ethtool -L {} combined \
+         {flows}, where the port can)",
+        facts.name, facts.name
+    ))
+}
+
 #[cfg(test)]
 mod tests {
     use pnet_base::MacAddr;
 
     use super::*;
     use crate::frame::{Encapsulation, Fill, Tag, Tags};
-    use crate::link::Offloads;
+    use crate::link::{Offloads, Queues};
 
     fn spec(frame_size: u16, tags: Tags) -> FrameSpec {
         FrameSpec {
@@ -82,6 +100,24 @@ mod tests {
             fill: Fill::Zeros,
             fill_seed: 0,
         }
+    }
+
+    #[test]
+    fn each_flow_needs_a_queue_of_both_kinds() {
+        let port = |queues| LinkFacts {
+            queues,
+            ..serde_json::from_str(
+                r#"{"name": "eth1", "index": 2, "mtu": 1500, "kind": "physical", "admin_up": true}"#,
+            )
+            .unwrap()
+        };
+        let queues = |rx, tx| Some(Queues { rx, tx });
+        for (queues, most) in [(None, 1), (queues(1, 1), 1), (queues(4, 2), 2), (queues(8, 8), 8)] {
+            for flows in 1..=8 {
+                assert_eq!(has_queues(&port(queues), flows).is_ok(), flows <= most, "{queues:?} {flows}");
+            }
+        }
+        assert!(has_queues(&port(queues(4, 2)), 3).unwrap_err().contains("eth1 has 2 (ethtool -L"));
     }
 
     #[test]

@@ -193,6 +193,7 @@ fn run() -> Result<(), String> {
         give_up_ns: u64::MAX,
         warm_up: 0,
         fill_check,
+        pairs: 1,
     };
 
     assert_eq!(trial.window(), WARM);

@@ -4,8 +4,9 @@ use std::net::{IpAddr, SocketAddr};
 use std::sync::Arc;
 
 use kitproof_common::control::wire::Peer;
-use kitproof_common::control::{DataAddress, TrialSpec, random_mac};
-use kitproof_common::frame::{Encapsulation, FrameSpec, MacAddr};
+use kitproof_common::control::{DataAddress, TrialSpec, random_data_mac};
+use kitproof_common::flow;
+use kitproof_common::frame::{Encapsulation, MacAddr};
 use kitproof_common::link::{self, LinkError, LinkFacts, LinkKind};
 use kitproof_common::port::OpenError;
 use kitproof_common::port::datagram::Endpoint;
@@ -49,7 +50,7 @@ pub enum Medium {
     Udp { local: IpAddr },
 }
 
-/// One session's own way in: the address its test frames are sent to.
+/// One session's own way in: the address its test frames are sent to, from which those of its flows follow.
 pub enum DataPort {
     Frames { mac: MacAddr, from: MacAddr },
     Datagrams { endpoint: Endpoint, from: SocketAddr },
@@ -100,32 +101,46 @@ impl Medium {
         }
     }
 
+    /// Flows that one trial may have.
+    #[must_use]
+    pub fn flows(&self) -> u8 {
+        match self {
+            Medium::Interface { .. } => flow::MOST,
+            Medium::Udp { .. } => 1,
+        }
+    }
+
     /// The way the frames of one trial are returned; `None` over UDP.
     ///
     /// # Errors
     /// A way that was asked for by name and does not suit them.
-    pub async fn way_for(&self, spec: &FrameSpec) -> Result<Option<Way>, SetUpError> {
+    pub async fn way_for(&self, trial: &TrialSpec) -> Result<Option<Way>, SetUpError> {
         let Medium::Interface { name, index, way } = self else { return Ok(None) };
-        let facts = link::facts(name).await;
-        let suits = facts.as_ref().map_or(Ok(()), |facts| way::suits(spec, facts));
+        let facts = link::facts(name).await.ok();
+        let suits = facts.as_ref().map_or(Ok(()), |facts| way::suits(&trial.frame, facts));
+        let queues = || facts.as_ref().map_or(Ok(()), |facts| way::has_queues(facts, trial.flows));
+        let one_queue = || facts.as_ref().map_or(Ok(()), |facts| keeps_to_its_queue(facts, trial.flows));
         let asked = |error: String| SetUpError::Asked(format!("--via {}: {error}", way.name()));
         Ok(Some(match way {
             Way::Packet => Way::Packet,
             Way::XdpUser(attachment) => {
-                suits.map_err(asked)?;
+                suits.and_then(|()| queues()).map_err(asked)?;
                 Way::XdpUser(Arc::clone(attachment))
             }
             Way::Xdp(attachment) => {
-                suits.map_err(asked)?;
+                suits.and_then(|()| one_queue()).map_err(asked)?;
                 can_send_back(name, *index, attachment).await?;
                 Way::Xdp(Arc::clone(attachment))
             }
             Way::Best(_) if suits.is_err() => Way::Packet,
             Way::Best(attachment) => {
                 let attachment = Arc::clone(attachment);
-                match can_send_back(name, *index, &attachment).await {
-                    Ok(()) => Way::Xdp(attachment),
-                    Err(_) => Way::XdpUser(attachment),
+                if one_queue().is_ok() && can_send_back(name, *index, &attachment).await.is_ok() {
+                    Way::Xdp(attachment)
+                } else if queues().is_ok() {
+                    Way::XdpUser(attachment)
+                } else {
+                    Way::Packet
                 }
             }
         }))
@@ -143,8 +158,9 @@ impl Medium {
     ) -> Result<DataPort, SetUpError> {
         match (self, peer, wanted) {
             (Medium::Interface { .. }, Peer::Mac(_), DataAddress::Mac(from)) => {
+                // The flows of two sessions are apart if their first ones are.
                 let is_free = |mac: &MacAddr| taken.iter().all(|other| xdp::slot(*other) != xdp::slot(*mac));
-                let mac = std::iter::repeat_with(random_mac).take(10_000).find(is_free);
+                let mac = std::iter::repeat_with(random_data_mac).take(10_000).find(is_free);
                 let mac =
                     mac.ok_or_else(|| SetUpError::Asked("every place for a session is taken".into()))?;
                 Ok(DataPort::Frames { mac, from })
@@ -157,7 +173,8 @@ impl Medium {
         }
     }
 
-    /// Opens the port of one trial and starts turning its frames on processor `cpu`.
+    /// Opens the ports of one trial, one for each flow, and starts turning their frames; `cpu` says on which processor
+    /// those of a flow. Either every flow is returned or none.
     ///
     /// # Errors
     /// A trial that does not fit the session; what the kernel says.
@@ -166,26 +183,49 @@ impl Medium {
         data: &DataPort,
         way: Option<&Way>,
         trial: &TrialSpec,
+        cpu: impl Fn(u8) -> Option<usize>,
+    ) -> Result<Vec<Worker>, SetUpError> {
+        trial.frame.check().map_err(|error| SetUpError::Asked(error.to_string()))?;
+        let apart = |mac: MacAddr| trial.flows == 1 || flow::is_base(mac);
+        if trial.flows == 0 || trial.flows > self.flows() {
+            return Err(SetUpError::Asked(format!("a trial may have 1 to {} flows here", self.flows())));
+        }
+        if let DataPort::Frames { mac, from } = data
+            && (trial.frame.source != *from
+                || trial.frame.destination != *mac
+                || !apart(*mac)
+                || !apart(*from))
+        {
+            return Err(SetUpError::Asked("the trial's addresses are not the session's".into()));
+        }
+        // Those that were started end with the error that drops them.
+        (0..trial.flows).map(|flow| self.start_flow(data, way, &trial.flow(flow), flow, cpu(flow))).collect()
+    }
+
+    fn start_flow(
+        &self,
+        data: &DataPort,
+        way: Option<&Way>,
+        trial: &TrialSpec,
+        flow: u8,
         cpu: Option<usize>,
     ) -> Result<Worker, SetUpError> {
         let spec = &trial.frame;
-        spec.check().map_err(|error| SetUpError::Asked(error.to_string()))?;
         match (self, data) {
-            (Medium::Interface { name, index, .. }, DataPort::Frames { mac, from }) => {
-                if spec.encapsulation == Encapsulation::Datagram
-                    || spec.source != *from
-                    || spec.destination != *mac
-                {
-                    return Err(SetUpError::Asked("the trial's addresses are not the session's".into()));
+            (Medium::Interface { name, index, .. }, DataPort::Frames { .. }) => {
+                if spec.encapsulation == Encapsulation::Datagram {
+                    return Err(SetUpError::Asked("datagrams are tested over UDP only".into()));
                 }
-                let filter = Filter::addresses(&[*mac], &[*from]);
+                let filter = Filter::addresses(&[spec.destination], &[spec.source]);
                 let octets = spec.octets();
                 Ok(match way {
                     None | Some(Way::Packet) => {
                         Worker::start(PacketTurn::open(name, *index, octets, &filter)?, trial, cpu)?
                     }
                     Some(Way::XdpUser(attachment)) => {
-                        let port = XdpTurn::open(attachment, name, *index, octets, *mac, &filter)?;
+                        let own = spec.destination;
+                        let port =
+                            XdpTurn::open(attachment, name, *index, flow.into(), octets, own, &filter)?;
                         Worker::start(port, trial, cpu)?
                     }
                     Some(Way::Xdp(attachment) | Way::Best(attachment)) => {
@@ -212,6 +252,23 @@ impl Medium {
             _ => Err(SetUpError::Asked("the session is on another kind of wire".into())),
         }
     }
+}
+
+/// Whether the frames of each of `flows` flows that a program returns here stay on one queue.
+///
+/// # Errors
+/// Returned frames leave a veth by the queue of the processor that handles them, whichever they came in by: what is
+/// handled now here and now there overtakes itself.
+fn keeps_to_its_queue(facts: &LinkFacts, flows: u8) -> Result<(), String> {
+    let queues = facts.queues.map_or(1, |queues| queues.tx);
+    if flows == 1 || facts.kind != LinkKind::Veth || queues == 1 {
+        return Ok(());
+    }
+    Err(format!(
+        "{} is a veth with {queues} queues, and frames of several flows returned by XDP_TX would change queues: start \
+         kitproof-reflector with --via xdp-user or packet",
+        facts.name
+    ))
 }
 
 /// Whether frames that a program returns on this interface get on their way.
@@ -248,11 +305,11 @@ impl DataPort {
         })
     }
 
-    /// The address that returned frames come from, where switches must learn it.
+    /// The address that the returned frames of a flow come from, where switches must learn it.
     #[must_use]
-    pub fn mac(&self) -> Option<MacAddr> {
+    pub fn mac(&self, flow: u8) -> Option<MacAddr> {
         match self {
-            DataPort::Frames { mac, .. } => Some(*mac),
+            DataPort::Frames { mac, .. } => Some(flow::address(*mac, flow)),
             DataPort::Datagrams { .. } => None,
         }
     }

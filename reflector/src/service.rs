@@ -4,6 +4,7 @@ use std::collections::HashMap;
 use std::io::Write;
 use std::time::{Duration, Instant};
 
+use kitproof_common::control::counts::FarCounts;
 use kitproof_common::control::server::{Asked, Server};
 use kitproof_common::control::wire::{ControlWire, Peer};
 use kitproof_common::control::{
@@ -15,7 +16,7 @@ use kitproof_common::port::clock;
 
 use crate::isolation::{Finding, Isolation};
 use crate::medium::{DataPort, Medium};
-use crate::worker::Worker;
+use crate::worker::{Ended, Worker};
 
 /// Sessions at once.
 const SESSIONS: usize = 8;
@@ -30,7 +31,7 @@ struct Session {
     generator: End,
     data: DataPort,
     trial: Option<ActiveTrial>,
-    finished: HashMap<u16, FarReport>,
+    finished: HashMap<u16, Finished>,
     last_heard: Instant,
     last_activity: u64,
     /// Closed or expired: only its counts are left.
@@ -38,10 +39,17 @@ struct Session {
     opened_speed: Option<u32>,
 }
 
+/// What is kept of a trial: the report of its first flow, and the counts of every one.
+struct Finished {
+    report: FarReport,
+    flows: Vec<FarCounts>,
+}
+
 struct ActiveTrial {
     tag: u16,
     spec: TrialSpec,
-    worker: Worker,
+    /// One for each flow.
+    workers: Vec<Worker>,
     before: Option<Counters>,
     kind: Option<LinkKind>,
     /// How its frames are returned; `None` over UDP.
@@ -152,13 +160,12 @@ impl Service {
             Request::Discover { .. } => self.here(),
             Request::Open { asker, end, data } => self.open(asked.peer, *asker, end, *data).await,
             Request::Start { session, trial } => self.start(*session, trial).await,
-            Request::Learn { session } => {
-                let source = self.sessions.get(session).and_then(|session| session.data.mac());
+            Request::Learn { session, flow } => {
+                let source = self.sessions.get(session).and_then(|session| session.data.mac(*flow));
                 return (Reply::Learned, source);
             }
-            Request::Finish { session, trial } | Request::Counts { session, trial } => {
-                self.finish(*session, *trial).await
-            }
+            Request::Finish { session, trial } => self.finish(*session, *trial, 0).await,
+            Request::Counts { session, trial, flow } => self.finish(*session, *trial, *flow).await,
             Request::Close { session } => {
                 self.end(*session, "closed").await;
                 Reply::Closed
@@ -213,7 +220,7 @@ impl Service {
                 .sessions
                 .values()
                 .filter(|session| session.ended.is_none())
-                .filter_map(|session| session.data.mac())
+                .filter_map(|session| session.data.mac(0))
                 .collect();
             let data = match self.medium.data_port(peer, data, &taken) {
                 Ok(data) => data,
@@ -248,7 +255,13 @@ impl Service {
             via: self.medium.via().await.to_owned(),
             link: facts,
         };
-        Reply::Opened { session: id, end: Box::new(end), data: address, idle_s: self.idle.as_secs() }
+        Reply::Opened {
+            session: id,
+            end: Box::new(end),
+            data: address,
+            idle_s: self.idle.as_secs(),
+            flows: self.medium.flows(),
+        }
     }
 
     async fn start(&mut self, id: u64, spec: &TrialSpec) -> Reply {
@@ -268,11 +281,14 @@ impl Service {
             // The generator gave the last one up; its counts are kept.
             self.conclude(id, active).await;
         }
-        // The first trial on the first processor, another at the same time on the next.
-        let running = self.sessions.values().filter(|session| session.trial.is_some()).count();
+        // The first flow on the first processor, each other at the same time on the next.
+        let running: usize =
+            self.sessions.values().filter_map(|session| Some(session.trial.as_ref()?.workers.len())).sum();
         let processors = host::processors();
-        let cpu = (!processors.is_empty()).then(|| processors[running % processors.len()]);
-        let way = match self.medium.way_for(&spec.frame).await {
+        let cpu = |flow: u8| {
+            (!processors.is_empty()).then(|| processors[(running + usize::from(flow)) % processors.len()])
+        };
+        let way = match self.medium.way_for(spec).await {
             Ok(way) => way,
             Err(error) => {
                 let text = format!("the reflector cannot: {error}");
@@ -281,11 +297,11 @@ impl Service {
         };
         let Some(session) = self.sessions.get_mut(&id) else { return unknown_trial(tag) };
         match self.medium.start(&session.data, way.as_ref(), spec, cpu) {
-            Ok(worker) => {
+            Ok(workers) => {
                 session.trial = Some(ActiveTrial {
                     tag,
                     spec: spec.clone(),
-                    worker,
+                    workers,
                     before,
                     kind,
                     via: way.map(|way| way.name().to_owned()),
@@ -299,26 +315,37 @@ impl Service {
         }
     }
 
-    async fn finish(&mut self, id: u64, tag: u16) -> Reply {
+    async fn finish(&mut self, id: u64, tag: u16, flow: u8) -> Reply {
         let active =
             self.sessions.get_mut(&id).and_then(|session| session.trial.take_if(|trial| trial.tag == tag));
         if let Some(active) = active {
             self.conclude(id, active).await;
         }
         match self.sessions.get(&id).and_then(|session| session.finished.get(&tag)) {
-            Some(report) => Reply::Counts(Box::new(report.clone())),
+            Some(Finished { report, flows }) => match flows.get(usize::from(flow)) {
+                Some(counts) => {
+                    Reply::Counts(Box::new(FarReport { counts: counts.clone(), ..report.clone() }))
+                }
+                None => unknown_trial(tag),
+            },
             None => unknown_trial(tag),
         }
     }
 
     /// Ends a trial: queues emptied, counts taken and kept.
     async fn conclude(&mut self, id: u64, trial: ActiveTrial) {
-        let Some(ended) = trial.worker.finish().await else { return };
+        // All are asked before any is waited for.
+        let ending: Vec<_> = trial.workers.into_iter().map(Worker::finish).collect();
+        let mut ended: Vec<Ended> = Vec::with_capacity(ending.len());
+        for one in ending {
+            // Without the counts of one flow there are none of the trial.
+            let Some(one) = one.await else { return };
+            ended.push(one);
+        }
         let mut report = FarReport {
-            counts: ended.counts,
             via: trial.via.clone(),
-            turned_away: ended.turned_away,
-            arrival_rate: ended.arrival_rate,
+            turned_away: ended.iter().map(|one| one.turned_away).sum(),
+            arrival_rate: ended.iter().map(|one| one.arrival_rate).sum(),
             ..FarReport::default()
         };
         if let Some(watch) = &mut self.watch {
@@ -361,12 +388,16 @@ impl Service {
             "{}: {} octets: {} frames reached, {} returned{}{}",
             session.generator.host,
             trial.spec.frame.frame_size,
-            report.counts.reached,
-            report.counts.reflected - report.counts.refused,
-            drops_in_words(&report),
-            ended.failure.map_or(String::new(), |error| format!("; ended early: {error}")),
+            total(&ended, |counts| counts.reached),
+            total(&ended, |counts| counts.reflected - counts.refused),
+            drops_in_words(total(&ended, |counts| counts.dropped + counts.refused)),
+            ended
+                .iter()
+                .find_map(|one| one.failure.as_ref())
+                .map_or(String::new(), |error| format!("; ended early: {error}")),
         );
-        session.finished.insert(trial.tag, report);
+        let flows = ended.into_iter().map(|one| one.counts).collect();
+        session.finished.insert(trial.tag, Finished { report, flows });
         self.say(&text);
     }
 
@@ -387,7 +418,8 @@ impl Service {
         let now = Instant::now();
         let mut idle = Vec::new();
         for (id, session) in &mut self.sessions {
-            let activity = session.trial.as_ref().map_or(0, |trial| trial.worker.activity());
+            let activity =
+                session.trial.as_ref().map_or(0, |trial| trial.workers.iter().map(Worker::activity).sum());
             if activity != session.last_activity {
                 session.last_activity = activity;
                 session.last_heard = now;
@@ -403,8 +435,11 @@ impl Service {
     }
 }
 
-fn drops_in_words(report: &FarReport) -> String {
-    let own = report.counts.dropped + report.counts.refused;
+fn total(flows: &[Ended], count: impl Fn(&FarCounts) -> u64) -> u64 {
+    flows.iter().map(|one| count(&one.counts)).sum()
+}
+
+fn drops_in_words(own: u64) -> String {
     if own == 0 { String::new() } else { format!("; {own} dropped here") }
 }
 

@@ -163,9 +163,9 @@ impl Turning {
         }
     }
 
-    /// The counts so far; `dropped` is what the port lost itself.
+    /// The counts so far; `dropped` is what the port lost itself, `strayed` what came into it by another way than most.
     #[must_use]
-    pub fn counts(&self, dropped: u64) -> FarCounts {
+    pub fn counts(&self, dropped: u64, strayed: u64) -> FarCounts {
         let highest = self.sequences.highest();
         let summary = self.sequences.finish(highest.map_or(0, |highest| highest + 1));
         FarCounts {
@@ -173,6 +173,7 @@ impl Turning {
             damaged_distinct: Some(self.damaged.distinct()),
             damaged_anonymous: self.damaged.anonymous(),
             dropped: dropped + self.not_returned,
+            strayed,
             reordered: summary.reordering.reordered,
             highest_sequence: highest,
             loss_periods_total: summary.loss.periods,

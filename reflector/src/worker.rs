@@ -91,13 +91,17 @@ impl Worker {
         self.activity.load(Ordering::Relaxed)
     }
 
-    /// Empties the queues, ends the thread and tells what it counted.
-    pub async fn finish(self) -> Option<Ended> {
+    /// Empties the queues, ends the thread and tells what it counted. The thread is asked at once, whenever the answer is
+    /// waited for.
+    pub fn finish(self) -> impl Future<Output = Option<Ended>> {
         let (answer, told) = oneshot::channel();
-        self.finish.send(answer).ok()?;
-        let ended = told.await.ok();
-        let _ = self.thread.join();
-        ended
+        let asked = self.finish.send(answer);
+        async move {
+            asked.ok()?;
+            let ended = told.await.ok();
+            let _ = self.thread.join();
+            ended
+        }
     }
 }
 
@@ -164,7 +168,7 @@ fn returning<P: Turn>(
         dropped += left as u64;
     }
     let _ = answer.send(Ended {
-        counts: turning.counts(dropped),
+        counts: turning.counts(dropped, port.strayed()),
         turned_away: port.turned_away(),
         arrival_rate: turning.arrival_rate(),
         failure,
@@ -228,7 +232,7 @@ fn accounting(
     }
     turning.kernel_said(&reflection.so_far());
     let _ = answer.send(Ended {
-        counts: turning.counts(dropped),
+        counts: turning.counts(dropped, 0),
         turned_away: 0,
         arrival_rate: turning.arrival_rate(),
         failure,

@@ -150,7 +150,7 @@ impl Client {
     /// What the kernel says.
     pub async fn announce(&self, source: pnet_base::MacAddr, session: u64) -> io::Result<()> {
         // Exchange 0 is never asked for: the reflector may answer, nobody waits.
-        let body = encode(&Request::Learn { session });
+        let body = encode(&Request::Learn { session, flow: 0 });
         let message = envelope::seal(PROTOCOL, Direction::Request, 0, &body, 0);
         self.wire.send(self.peer, &message, Some(source)).await
     }

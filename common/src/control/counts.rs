@@ -38,6 +38,10 @@ pub struct FarCounts {
     pub late: u64,
     /// Frames that were not of this session and reached its socket.
     pub foreign: u64,
+    /// Test frames that came in by another way than most of the flow (a queue without a socket): then the order in which
+    /// they were looked at may be this host's own.
+    #[serde(skip_serializing_if = "is_none")]
+    pub strayed: u64,
     /// Most frames returned back to back, without a wait between.
     pub longest_burst: u64,
     /// Highest sequence number that arrived intact.
@@ -48,6 +52,11 @@ pub struct FarCounts {
     pub longest_loss_period: u64,
     /// The first few, as many as an answer holds.
     pub loss_periods: Vec<FarLossPeriod>,
+}
+
+#[allow(clippy::trivially_copy_pass_by_ref, reason = "serde asks for a reference")]
+fn is_none(count: &u64) -> bool {
+    *count == 0
 }
 
 /// One loss period (RFC 3357 section 4.2) on the forward way.

@@ -4,6 +4,7 @@ use pnet_base::MacAddr;
 use serde::{Deserialize, Serialize};
 
 use super::counts::FarCounts;
+use crate::flow;
 use crate::frame::FrameSpec;
 use crate::link::{HostDid, LinkFacts, PortDrops};
 
@@ -31,14 +32,46 @@ pub enum DataAddress {
 /// One trial, as far as the reflector must know it.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct TrialSpec {
-    /// The frames as they leave the generator; `frame.session` is the trial's tag.
+    /// The frames of the first flow as they leave the generator, those of the others follow ([`flow::frame`]);
+    /// `frame.session` is the trial's tag.
     pub frame: FrameSpec,
-    /// Frames that will be offered at most: a higher sequence number is not of this trial.
+    /// Frames that will be offered at most by all flows together: a higher sequence number is not of this trial.
     pub frames: u64,
-    /// Frames a second, for the depth of the reflector's window.
+    /// Frames a second of all flows together, for the depth of the reflector's window.
     pub frames_per_s: f64,
     /// Whether the reflector compares the fill of every frame.
     pub fill_check: bool,
+    /// Flows, each with frames and numbers of its own. A peer that does not know of them has one.
+    #[serde(default = "one", skip_serializing_if = "is_one")]
+    pub flows: u8,
+}
+
+impl TrialSpec {
+    /// What one flow is to the thread that returns it: a trial of its own.
+    #[must_use]
+    pub fn flow(&self, flow: u8) -> TrialSpec {
+        TrialSpec {
+            frame: flow::frame(&self.frame, flow),
+            frames: flow::share(self.frames, self.flows, flow),
+            frames_per_s: self.frames_per_s / f64::from(self.flows.max(1)),
+            fill_check: self.fill_check,
+            flows: 1,
+        }
+    }
+}
+
+fn one() -> u8 {
+    1
+}
+
+#[allow(clippy::trivially_copy_pass_by_ref, reason = "serde asks for a reference")]
+fn is_one(flows: &u8) -> bool {
+    *flows == 1
+}
+
+#[allow(clippy::trivially_copy_pass_by_ref, reason = "serde asks for a reference")]
+fn is_first(flow: &u8) -> bool {
+    *flow == 0
 }
 
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -59,19 +92,23 @@ pub enum Request {
         session: u64,
         trial: TrialSpec,
     },
-    /// Say something from the address that test frames are returned from, so that switches learn it.
+    /// Say something from the address that a flow's test frames are returned from, so that switches learn it.
     Learn {
         session: u64,
+        #[serde(default, skip_serializing_if = "is_first")]
+        flow: u8,
     },
-    /// The trial's last frame has left: empty the queues, then tell the counts.
+    /// The trial's last frame has left: empty the queues of all flows, then tell the counts of the first.
     Finish {
         session: u64,
         trial: u16,
     },
-    /// The counts of a finished (or broken) trial, again.
+    /// The counts of one flow of a finished (or broken) trial, again: an answer has room for one.
     Counts {
         session: u64,
         trial: u16,
+        #[serde(default, skip_serializing_if = "is_first")]
+        flow: u8,
     },
     Close {
         session: u64,
@@ -85,7 +122,7 @@ impl Request {
         match self {
             Request::Discover { .. } | Request::Open { .. } => None,
             Request::Start { session, .. }
-            | Request::Learn { session }
+            | Request::Learn { session, .. }
             | Request::Finish { session, .. }
             | Request::Counts { session, .. }
             | Request::Close { session } => Some(*session),
@@ -119,6 +156,9 @@ pub enum Reply {
         end: Box<End>,
         data: DataAddress,
         idle_s: u64,
+        /// Flows that a trial may have. A peer that does not know of them has one.
+        #[serde(default = "one", skip_serializing_if = "is_one")]
+        flows: u8,
     },
     Started,
     Learned,
@@ -151,6 +191,7 @@ pub enum Refusal {
 /// What the far end counted in one trial, and what its port may have lost or seen damaged.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct FarReport {
+    /// Of one flow; everything else is about all of them together.
     pub counts: FarCounts,
     /// How the frames of this trial were returned: `packet`, `xdp-user`, `xdp`; `None` over UDP.
     #[serde(default, skip_serializing_if = "Option::is_none")]

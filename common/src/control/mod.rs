@@ -30,6 +30,13 @@ pub fn random_mac() -> MacAddr {
     MacAddr((a & 0xFC) | 0x02, b, c, d, e, f)
 }
 
+/// A random address for the test frames of one session; the addresses of its flows follow from it
+/// ([`flow::address`](crate::flow::address)).
+#[must_use]
+pub fn random_data_mac() -> MacAddr {
+    crate::flow::base(random_mac())
+}
+
 /// A random number from the kernel.
 #[must_use]
 pub fn random() -> u64 {

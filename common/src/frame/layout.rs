@@ -14,7 +14,7 @@
 //! | 8 | 1 | time to live | 0A (RFC 2544 C.2.6.4) |
 //! | 9 | 1 | protocol | 11: UDP |
 //! | 10 | 2 | header checksum | **moving** |
-//! | 12 | 8 | addresses | 198.18.1.2 and 198.19.1.2 (RFC 2544 C.2.2) |
+//! | 12 | 8 | addresses | 198.18.1.2 and 198.19.1.2 (RFC 2544 C.2.2), of the n-th flow n more |
 //! | 20 | 4 | ports | 49184 (C020, RFC 2544 C.2.6.4) and 49185 |
 //! | 24 | 2 | UDP length | frame size - 38 - tags |
 //! | 26 | 2 | UDP checksum | **moving**, never 0 |
@@ -30,7 +30,7 @@
 //! | 4 | 2 | payload length | frame size - 58 - tags |
 //! | 6 | 1 | next header | 11: UDP |
 //! | 7 | 1 | hop limit | 0A |
-//! | 8 | 32 | addresses | 2001:2::1:2 and 2001:2::2:2 (RFC 5180; block of RFC 6890) |
+//! | 8 | 32 | addresses | 2001:2::1:2 and 2001:2::2:2 (RFC 5180; block of RFC 6890), of the n-th flow n more |
 //! | 40 | 8 | UDP | as above |
 //! | 48 | 18 | test header | as above |
 //! | 66 | rest | fill | as above |
@@ -64,7 +64,8 @@ pub const ETHER_TYPE_CONTROL: u16 = 0x88b6;
 pub(crate) const ETHER_TYPE_IPV4: u16 = 0x0800;
 pub(crate) const ETHER_TYPE_IPV6: u16 = 0x86dd;
 
-/// The generator's IPv4 address: test host on the first input network (RFC 2544 C.2.2).
+/// The generator's IPv4 address: test host on the first input network (RFC 2544 C.2.2). Flows after the first have
+/// the addresses that follow, at both ends, so that NICs spread them over their queues.
 pub const GENERATOR_IPV4: Ipv4Addr = Ipv4Addr::new(198, 18, 1, 2);
 /// The reflector's IPv4 address: test host on the first output network (RFC 2544 C.2.2).
 pub const REFLECTOR_IPV4: Ipv4Addr = Ipv4Addr::new(198, 19, 1, 2);
@@ -186,10 +187,12 @@ impl Image {
         };
         header.emit(&mut head[layout.header..]);
 
+        let flow = u32::from(spec.stream % crate::flow::MOST);
         // The pseudo-header of RFC 768 and RFC 8200 section 8.1: addresses, protocol, length.
         let (ip_sum, addresses) = match layout.shape {
             Shape::Ipv4 => {
-                let ends = (GENERATOR_IPV4, REFLECTOR_IPV4);
+                let own = |first: Ipv4Addr| Ipv4Addr::from_bits(first.to_bits() + flow);
+                let ends = (own(GENERATOR_IPV4), own(REFLECTOR_IPV4));
                 let ends = if homeward { (ends.1, ends.0) } else { ends };
                 write_ipv4(&mut head[layout.network..], spec.dscp, udp_length, ends);
                 write_udp(&mut head[layout.network + IPV4_OCTETS..], udp_length, ports);
@@ -197,7 +200,8 @@ impl Image {
                 (sum(ip), sum(&ip[12..]))
             }
             Shape::Ipv6 => {
-                let ends = (GENERATOR_IPV6, REFLECTOR_IPV6);
+                let own = |first: Ipv6Addr| Ipv6Addr::from_bits(first.to_bits() + u128::from(flow));
+                let ends = (own(GENERATOR_IPV6), own(REFLECTOR_IPV6));
                 let ends = if homeward { (ends.1, ends.0) } else { ends };
                 write_ipv6(&mut head[layout.network..], spec.dscp, udp_length, ends);
                 write_udp(&mut head[layout.network + IPV6_OCTETS..], udp_length, ports);

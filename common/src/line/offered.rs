@@ -265,6 +265,61 @@ pub struct Offered {
     pub longest_burst: u64,
 }
 
+impl Offered {
+    /// Several flows together, each measured at its share of the load, whose frames are `interval_ns` apart (rounded up).
+    ///
+    /// The rate is the sum of theirs. A flow that ended more than an interval before the last one counts as if it had gone on
+    /// until then without a frame. The windows are those of every flow, held against its share: what all of
+    /// them offered together is uneven only where some flow is. The longest burst is the sum of theirs: what may have stood
+    /// back to back on the line.
+    #[must_use]
+    pub fn together(flows: &[Offered], interval_ns: u64) -> Option<Offered> {
+        let [first, ..] = flows else { return None };
+        if flows.len() == 1 {
+            return Some(first.clone());
+        }
+        let sent = || flows.iter().filter(|flow| flow.frames > 0);
+        let first_ns = sent().map(|flow| flow.first_ns).min().unwrap_or(0);
+        let last_ns = sent().map(|flow| flow.last_ns).max().unwrap_or(0);
+        let rate = |flow: &Offered| {
+            let whole = (last_ns - flow.first_ns) as f64 / SECOND as f64;
+            let ended = last_ns - flow.last_ns > interval_ns;
+            let rate = flow.rate?;
+            Some(if ended { rate * flow.duration_s / whole } else { rate })
+        };
+        let rates: Vec<f64> = sent().filter_map(rate).collect();
+        let sum = |count: fn(&Windows) -> u64| flows.iter().map(|flow| count(&flow.windows)).sum();
+        let all = |percent: fn(&Windows) -> Option<f64>| {
+            flows.iter().filter_map(move |flow| percent(&flow.windows))
+        };
+        let mut worst: Vec<OddWindow> = sent()
+            .flat_map(|flow| {
+                let later = (flow.first_ns - first_ns) as f64 / SECOND as f64;
+                flow.windows.worst.iter().map(move |odd| OddWindow { start_s: odd.start_s + later, ..*odd })
+            })
+            .collect();
+        worst.sort_by(|one, other| one.start_s.total_cmp(&other.start_s));
+        Some(Offered {
+            frames: flows.iter().map(|flow| flow.frames).sum(),
+            first_ns,
+            last_ns,
+            duration_s: (last_ns - first_ns) as f64 / SECOND as f64,
+            rate: (!rates.is_empty()).then(|| rates.iter().sum()),
+            windows: Windows {
+                window_s: first.windows.window_s,
+                count: sum(|windows| windows.count),
+                below_99_percent: sum(|windows| windows.below_99_percent),
+                below_90_percent: sum(|windows| windows.below_90_percent),
+                above_line: sum(|windows| windows.above_line),
+                lowest_percent: all(|windows| windows.lowest_percent).min_by(f64::total_cmp),
+                highest_percent: all(|windows| windows.highest_percent).max_by(f64::total_cmp),
+                worst,
+            },
+            longest_burst: flows.iter().map(|flow| flow.longest_burst).sum(),
+        })
+    }
+}
+
 /// How evenly the frames departed, window by window.
 #[derive(Serialize, Deserialize, Clone, PartialEq, Debug)]
 pub struct Windows {
@@ -328,6 +383,66 @@ mod tests {
         assert_eq!((windows.count, windows.below_99_percent, windows.above_line), (100, 0, 0));
         assert_eq!((windows.lowest_percent, windows.highest_percent), (Some(100.0), Some(100.0)));
         assert!(windows.worst.is_empty());
+    }
+
+    /// Frames of one schedule dealt out to flows, each with a meter, against one meter that sees them all.
+    fn dealt(rate: FrameRate, flows: u64, departs: impl Fn(u64) -> Option<u64>, frames: u64) -> [Offered; 2] {
+        let share = rate.times(1, flows).unwrap();
+        let line = gigabit().times(1, flows).unwrap();
+        let mut meters: Vec<_> = (0..flows).map(|_| OfferedMeter::new(share, line, WINDOW_NS, 8)).collect();
+        let mut whole = meter(rate);
+        for index in 0..frames {
+            let Some(at) = departs(index) else { continue };
+            meters[(index % flows) as usize].departed(1, at, true);
+            whole.departed(1, at, true);
+        }
+        let parts: Vec<_> = meters.iter().map(OfferedMeter::finish).collect();
+        [Offered::together(&parts, share.time_of(1) + 1).unwrap(), whole.finish()]
+    }
+
+    #[test]
+    fn flows_together_offer_what_one_would() {
+        let rate = FrameRate::from_per_second(30_000).unwrap();
+        for (flows, frames) in [(1, 9_000), (2, 9_001), (3, 9_000), (8, 30_007)] {
+            let [sum, whole] = dealt(rate, flows, |index| Some(77 + rate.time_of(index)), frames);
+            assert_eq!(
+                (sum.frames, sum.first_ns, sum.last_ns),
+                (whole.frames, whole.first_ns, whole.last_ns)
+            );
+            assert_eq!(sum.duration_s, whole.duration_s);
+            let off = sum.rate.unwrap() / whole.rate.unwrap() - 1.0;
+            assert!(off.abs() < 1e-6, "{flows} flows: {off}");
+            assert_eq!((sum.windows.below_99_percent, sum.windows.above_line), (0, 0));
+            assert_eq!(sum.longest_burst, flows);
+        }
+    }
+
+    /// One flow of four ends half way: the load is seven eighths of what it should be, and not all of it.
+    #[test]
+    fn a_flow_that_ended_early_is_missed() {
+        let rate = FrameRate::from_per_second(40_000).unwrap();
+        let alive = |index: u64| (index % 4 != 1 || index < 20_000).then(|| rate.time_of(index));
+        let [sum, whole] = dealt(rate, 4, alive, 40_000);
+        let expected = 40_000.0 * 7.0 / 8.0;
+        for found in [sum.rate.unwrap(), whole.rate.unwrap()] {
+            assert!((found / expected - 1.0).abs() < 200e-6, "{found}");
+        }
+        // And one that never began.
+        let [sum, _] = dealt(rate, 4, |index| (index % 4 != 1).then(|| rate.time_of(index)), 40_000);
+        assert!((sum.rate.unwrap() / 30_000.0 - 1.0).abs() < 1e-6, "{sum:?}");
+    }
+
+    /// What is odd in all of them together is odd in one of them.
+    #[test]
+    fn a_stall_of_one_flow_is_told() {
+        let rate = FrameRate::from_per_second(40_000).unwrap();
+        let stalls =
+            |index: u64| (index % 4 != 1 || !(12_000..16_000).contains(&index)).then(|| rate.time_of(index));
+        let [sum, whole] = dealt(rate, 4, stalls, 40_000);
+        assert_eq!((whole.windows.below_99_percent, sum.windows.below_99_percent), (1, 1));
+        assert_eq!((sum.windows.count, whole.windows.count), (40, 10));
+        assert_eq!(sum.windows.lowest_percent.map(f64::round), Some(0.0));
+        assert!((sum.windows.worst[0].start_s - 0.3).abs() < 1e-3);
     }
 
     #[test]

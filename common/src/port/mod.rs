@@ -156,6 +156,12 @@ pub trait Receive {
     /// When the kernel does not tell.
     fn dropped(&mut self) -> io::Result<u64>;
 
+    /// Test frames that came in by another way than most of them did (a socket in place of a ring), and may have changed
+    /// places with others on this host.
+    fn strayed(&self) -> u64 {
+        0
+    }
+
     /// Which clock [`Meta::arrived_ns`] is of.
     fn stamps(&self) -> Stamps {
         Stamps::Realtime

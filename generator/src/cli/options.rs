@@ -7,6 +7,7 @@ use std::time::Duration;
 
 use clap::{Args, ValueEnum};
 use kitproof_common::control::UDP_PORT;
+use kitproof_common::flow;
 use kitproof_common::frame::{Encapsulation, Fill, Tag, Tags};
 use kitproof_common::line::{LineRate, Load, Tolerance};
 use kitproof_common::{host, link};
@@ -120,6 +121,10 @@ pub struct Sending {
     #[arg(long, value_enum)]
     pub via: Option<Via>,
 
+    /// Send and receive by so many pairs of threads and queues at once, each a flow with numbers of its own
+    #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u8).range(1..=i64::from(flow::MOST)))]
+    pub pairs: u8,
+
     /// This link carries nothing but this test (RFC 6815): do not ask
     #[arg(long)]
     pub isolated_bench: bool,
@@ -173,6 +178,7 @@ impl Sending {
             allow_default_route: self.allow_default_route,
             unattended: self.unattended,
             via: self.way(),
+            pairs: self.pairs,
         })
     }
 

@@ -40,6 +40,21 @@ pub struct RoundTrips {
     pub clock_steps: u64,
 }
 
+impl RoundTrips {
+    /// Those of several flows. Every flow sees the same clock step.
+    #[must_use]
+    pub fn together<'a>(flows: impl IntoIterator<Item = &'a RoundTrips>) -> RoundTrips {
+        let mut all = RoundTrips { histogram: histogram(), excluded: 0, clock_steps: 0 };
+        for flow in flows {
+            // They have the same bounds, which is all that could be wrong.
+            let _ = all.histogram.add(&flow.histogram);
+            all.excluded += flow.excluded;
+            all.clock_steps = all.clock_steps.max(flow.clock_steps);
+        }
+        all
+    }
+}
+
 pub(super) fn histogram() -> Histogram<u64> {
     // 1 ns to 10 s at three digits: constant bounds, which the constructor accepts.
     Histogram::new_with_bounds(1, LONGEST_NS, 3).expect("constant bounds are valid")
@@ -224,6 +239,23 @@ mod tests {
 
     fn sample(at: u64) -> Offset {
         Offset { nanoseconds: 7_000_000_000, at }
+    }
+
+    /// Round trips dealt out to three flows and added again are those of one.
+    #[test]
+    fn flows_together_are_as_one() {
+        let mut all = latency();
+        let mut flows = [latency(), latency(), latency()];
+        for sequence in 0..900 {
+            let (round_trip, residence) =
+                (1_000 + 977 * sequence, if sequence % 50 == 7 { u16::MAX } else { 3 });
+            home(&mut all, sequence, round_trip, residence);
+            home(&mut flows[(sequence % 3) as usize], sequence, round_trip, residence);
+        }
+        let flows = flows.map(|flow| flow.finish(sample(START + 1)));
+        let (sum, all) = (RoundTrips::together(&flows), all.finish(sample(START + 1)));
+        assert_eq!((&sum.histogram, sum.excluded), (&all.histogram, all.excluded));
+        assert_eq!((sum.histogram.max(), sum.histogram.len()), (all.histogram.max(), 882));
     }
 
     #[test]

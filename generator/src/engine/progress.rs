@@ -2,7 +2,7 @@
 
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 
-/// Shared counters of one trial; each is written by one thread only.
+/// Shared counters of one flow; each is written by one thread only.
 #[derive(Debug, Default)]
 pub struct Progress {
     /// No sequence number at or above this has been handed to the port.
@@ -19,13 +19,15 @@ pub struct Progress {
     pub missing: AtomicU64,
     /// The sender is done.
     pub sent: AtomicBool,
+    /// The port that it sent by is gone.
+    pub failed: AtomicBool,
     /// Asked to stop sending (Ctrl-C, a dead link).
     pub stop_sending: AtomicBool,
     /// Asked to stop receiving.
     pub stop_receiving: AtomicBool,
 }
 
-/// A reading of the counters.
+/// A reading of the counters, of one flow or of several together.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Reading {
     pub offered: u64,
@@ -33,7 +35,23 @@ pub struct Reading {
     pub numbers: u64,
     pub arrivals: u64,
     pub missing: u64,
+    /// Every sender is done.
     pub sent: bool,
+}
+
+impl Reading {
+    /// Several flows together: sums.
+    #[must_use]
+    pub fn together(flows: impl IntoIterator<Item = Reading>) -> Self {
+        flows.into_iter().fold(Reading { sent: true, ..Reading::default() }, |sum, flow| Reading {
+            offered: sum.offered + flow.offered,
+            returned: sum.returned + flow.returned,
+            numbers: sum.numbers + flow.numbers,
+            arrivals: sum.arrivals + flow.arrivals,
+            missing: sum.missing + flow.missing,
+            sent: sum.sent && flow.sent,
+        })
+    }
 }
 
 impl Progress {

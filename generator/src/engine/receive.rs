@@ -164,8 +164,10 @@ impl<'a, P: Receive> Receiver<'a, P> {
     /// When the port does not tell what it dropped.
     pub fn finish(mut self, offered: u64, sample: Offset) -> io::Result<Home> {
         self.close_second(sample);
-        let received_dropped = self.port.dropped()?;
-        Ok(self.count.finish(offered, received_dropped, sample))
+        let (received_dropped, strayed) = (self.port.dropped()?, self.port.strayed());
+        let mut home = self.count.finish(offered, received_dropped, sample);
+        home.counts.strayed = strayed;
+        Ok(home)
     }
 }
 

@@ -1,9 +1,8 @@
-//! The two hot threads of a trial.
+//! The hot threads of a trial, two for each flow.
 
 use std::io;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
-use std::sync::mpsc::{Receiver as Inbox, sync_channel};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
@@ -12,13 +11,15 @@ use kitproof_common::port::clock::monotonic_ns;
 use kitproof_common::port::stamps::StampQueue;
 use kitproof_common::port::{Receive, Transmit};
 
-use super::progress::Progress;
+use super::progress::{Progress, Reading};
 use super::receive::{Home, Receiver, StampQueues};
 use super::send::{SendError, Sender, Sent, Step};
 use super::{Trial, pin};
 
 /// From the threads' start to the first departure: time to build frames and to warm the caches.
 const LEAD_NS: u64 = 20_000_000;
+/// The same, for each flow more.
+const MORE_LEAD_NS: u64 = 10_000_000;
 /// A wait shorter than this is spun away; a longer one is slept, all but [`SPIN_NS`].
 const SLEEP_ABOVE_NS: u64 = 250_000;
 const SPIN_NS: u64 = 120_000;
@@ -33,12 +34,16 @@ const WAIT: Duration = Duration::from_millis(5);
 
 /// A trial that is under way.
 pub struct Running {
-    pub progress: Arc<Progress>,
     /// When frame 0 is due, monotonic ns.
     pub start_ns: u64,
+    flows: Vec<Flow>,
+}
+
+/// The two threads of one flow.
+struct Flow {
+    progress: Arc<Progress>,
     sender: JoinHandle<Result<Departures, SendError>>,
     receiver: JoinHandle<Result<(Home, Option<io::Error>), TrialError>>,
-    sender_done: Inbox<()>,
 }
 
 /// What left, and the error of a port that ended it, if one did.
@@ -48,57 +53,84 @@ pub struct Departures {
     pub failure: Option<io::Error>,
 }
 
-/// Starts both threads.
+/// Starts both threads of every flow; `ports` are the flows' own, in order.
 ///
 /// # Errors
-/// When the system gives no thread.
-pub fn start<T, R>(transmit: T, receive: R, trial: &Trial) -> io::Result<Running>
+/// When the system gives no thread, or a share of the rate cannot be said exactly. Then none is left running.
+pub fn start<T, R>(ports: Vec<(T, R)>, trial: &Trial) -> io::Result<Running>
 where
     T: Transmit + Send + 'static,
     R: Receive + Send + 'static,
 {
-    start_with(transmit, receive, trial, None)
+    start_with(ports.into_iter().map(|(transmit, receive)| (transmit, receive, None)).collect(), trial)
 }
 
-/// The same with a listener that hears the samples arrive, for the NIC's stamps.
+/// The same, each flow with a listener that hears its samples arrive, for the NIC's stamps.
 ///
 /// # Errors
 /// As [`start`].
-pub fn start_with<T, R>(
-    mut transmit: T,
-    receive: R,
-    trial: &Trial,
-    arrivals: Option<StampQueue>,
-) -> io::Result<Running>
+pub fn start_with<T, R>(ports: Vec<(T, R, Option<StampQueue>)>, trial: &Trial) -> io::Result<Running>
 where
     T: Transmit + Send + 'static,
     R: Receive + Send + 'static,
 {
-    let progress = Arc::new(Progress::default());
-    let start_ns = monotonic_ns() + LEAD_NS;
-    let (sender_place, receiver_place) = pin::places(&host::processors());
-    let (done, sender_done) = sync_channel(1);
-    // The receiver reads what the sender's socket has to tell: it has idle moments, and no schedule to keep.
-    let stamps = StampQueues { departures: transmit.departures(), arrivals };
-    let receiver = {
-        let (progress, trial) = (Arc::clone(&progress), trial.clone());
-        std::thread::Builder::new().name("receive".into()).spawn(move || {
-            tie(receiver_place);
-            receiving(receive, stamps, &trial, &progress, start_ns)
-        })?
-    };
-    let sender = {
-        let (progress, trial) = (Arc::clone(&progress), trial.clone());
-        std::thread::Builder::new().name("send".into()).spawn(move || {
-            tie(sender_place);
-            let result = sending(transmit, &trial, &progress, start_ns);
-            progress.sent.store(true, Ordering::Release);
-            let _ = done.send(());
-            result
-        })
-    };
-    let sender = sender.inspect_err(|_| progress.stop_receiving.store(true, Ordering::Release))?;
-    Ok(Running { progress, start_ns, sender, receiver, sender_done })
+    let start_ns = monotonic_ns() + LEAD_NS + MORE_LEAD_NS * (ports.len() as u64).saturating_sub(1);
+    let mut running = Running { start_ns, flows: Vec::with_capacity(ports.len()) };
+    for (number, ports) in (0..).zip(ports) {
+        let shared = trial.flow(number).ok_or_else(|| io::Error::other("no such share of the rate"));
+        let flow = shared.and_then(|flow| {
+            Flow::start(ports, &flow, start_ns + trial.delay_ns(number), number, trial.pairs)
+        });
+        match flow {
+            Ok(flow) => running.flows.push(flow),
+            Err(error) => {
+                running.end();
+                return Err(error);
+            }
+        }
+    }
+    Ok(running)
+}
+
+impl Flow {
+    fn start<T, R>(
+        (mut transmit, receive, arrivals): (T, R, Option<StampQueue>),
+        trial: &Trial,
+        start_ns: u64,
+        number: u8,
+        pairs: u8,
+    ) -> io::Result<Flow>
+    where
+        T: Transmit + Send + 'static,
+        R: Receive + Send + 'static,
+    {
+        let progress = Arc::new(Progress::default());
+        let processors = host::processors();
+        let (sender_place, receiver_place) = pin::places(&processors, number, pairs);
+        let shares = pin::is_crowded(&processors, pairs);
+        // The receiver reads what the sender's socket has to tell: it has idle moments, and no schedule to keep.
+        let stamps = StampQueues { departures: transmit.departures(), arrivals };
+        let receiver = {
+            let (progress, trial) = (Arc::clone(&progress), trial.clone());
+            std::thread::Builder::new().name("receive".into()).spawn(move || {
+                tie(receiver_place);
+                receiving(receive, stamps, &trial, &progress, start_ns)
+            })?
+        };
+        let sender = {
+            let (progress, trial) = (Arc::clone(&progress), trial.clone());
+            std::thread::Builder::new().name("send".into()).spawn(move || {
+                tie(sender_place);
+                let result = sending(transmit, &trial, &progress, start_ns, shares);
+                let gone = !matches!(&result, Ok(Departures { failure: None, .. }));
+                progress.failed.store(gone, Ordering::Relaxed);
+                progress.sent.store(true, Ordering::Release);
+                result
+            })
+        };
+        let sender = sender.inspect_err(|_| progress.stop_receiving.store(true, Ordering::Release))?;
+        Ok(Flow { progress, sender, receiver })
+    }
 }
 
 fn tie(place: Option<usize>) {
@@ -110,24 +142,64 @@ fn tie(place: Option<usize>) {
 }
 
 impl Running {
-    /// Whether the last frame has left (or the sender gave up).
+    /// The counters of all flows together.
     #[must_use]
-    pub fn sender_is_done(&self) -> bool {
-        self.progress.sent.load(Ordering::Acquire) || self.sender_done.try_recv().is_ok()
+    pub fn read(&self) -> Reading {
+        Reading::together(self.flows.iter().map(|flow| flow.progress.read()))
     }
 
-    /// Ends the receiver and gathers both results. The sender must be done.
+    /// Whether the last frame of every flow has left (or its sender gave up).
+    #[must_use]
+    pub fn sender_is_done(&self) -> bool {
+        self.flows.iter().all(|flow| flow.progress.sent.load(Ordering::Acquire) || flow.sender.is_finished())
+    }
+
+    /// Whether the sender of some flow has lost its port: the others need not go on.
+    #[must_use]
+    pub fn has_failed(&self) -> bool {
+        self.flows.iter().any(|flow| flow.progress.failed.load(Ordering::Relaxed))
+    }
+
+    /// Asks every sender to stop.
+    pub fn stop(&self) {
+        for flow in &self.flows {
+            flow.progress.stop();
+        }
+    }
+
+    /// Asks every thread to end.
+    fn end(&self) {
+        self.stop();
+        for flow in &self.flows {
+            flow.progress.stop_receiving.store(true, Ordering::Release);
+        }
+    }
+
+    /// Ends the receivers and gathers what each flow came to. The senders must be done.
     ///
     /// # Errors
     /// A thread that could not begin or did not come back.
-    pub fn finish(self) -> Result<(Departures, Home), TrialError> {
-        self.progress.stop_sending.store(true, Ordering::Release);
-        let departures = self.sender.join().map_err(|_| TrialError::Lost("sending"))?;
-        self.progress.stop_receiving.store(true, Ordering::Release);
-        let (home, failure) = self.receiver.join().map_err(|_| TrialError::Lost("receiving"))??;
-        let mut departures = departures?;
-        departures.failure = departures.failure.or(failure);
-        Ok((departures, home))
+    pub fn finish(self) -> Result<Vec<(Departures, Home)>, TrialError> {
+        self.stop();
+        // Every thread is waited for, whatever became of another; no receiver ends before all that was sent is known.
+        let mut halves = Vec::with_capacity(self.flows.len());
+        for flow in self.flows {
+            halves.push((flow.sender.join(), flow.progress, flow.receiver));
+        }
+        for (_, progress, _) in &halves {
+            progress.stop_receiving.store(true, Ordering::Release);
+        }
+        let ended: Vec<_> =
+            halves.into_iter().map(|(sender, _, receiver)| (sender, receiver.join())).collect();
+        ended
+            .into_iter()
+            .map(|(sender, receiver)| {
+                let mut departures = sender.map_err(|_| TrialError::Lost("sending"))??;
+                let (home, failure) = receiver.map_err(|_| TrialError::Lost("receiving"))??;
+                departures.failure = departures.failure.or(failure);
+                Ok((departures, home))
+            })
+            .collect()
     }
 }
 
@@ -147,6 +219,7 @@ fn sending<P: Transmit>(
     trial: &Trial,
     progress: &Progress,
     start_ns: u64,
+    shares: bool,
 ) -> Result<Departures, SendError> {
     let mut sender = Sender::new(&mut port, trial, progress, start_ns)?;
     let mut failure = None;
@@ -159,7 +232,7 @@ fn sending<P: Transmit>(
         }
         match step {
             Ok(Step::Sent(_)) => {}
-            Ok(Step::Idle { until }) => wait_until(until, progress),
+            Ok(Step::Idle { until }) => wait_until(until, progress, shares),
             Ok(Step::Full) if now - *full_since.get_or_insert(now) < FULL_NS => std::hint::spin_loop(),
             // A port without carrier, most likely: the processor is somebody else's meanwhile.
             Ok(Step::Full) => std::thread::sleep(FULL_NAP),
@@ -173,7 +246,8 @@ fn sending<P: Transmit>(
     Ok(Departures { sent: sender.finish(), failure })
 }
 
-fn wait_until(until: u64, progress: &Progress) {
+/// `shares`: the processor is another hot thread's too, which may have it meanwhile.
+fn wait_until(until: u64, progress: &Progress, shares: bool) {
     /// A long wait is cut into pieces, so that Ctrl-C is heard.
     const PIECE_NS: u64 = 50_000_000;
     loop {
@@ -184,6 +258,8 @@ fn wait_until(until: u64, progress: &Progress) {
             if progress.stop_sending.load(Ordering::Relaxed) {
                 return;
             }
+        } else if shares {
+            std::thread::yield_now();
         } else {
             std::hint::spin_loop();
         }

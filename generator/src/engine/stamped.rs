@@ -68,11 +68,8 @@ struct Grain {
 
 impl Grain {
     fn saw(&mut self, stamp: u64) {
-        let (mut a, mut b) = (self.divisor, stamp.abs_diff(*self.first.get_or_insert(stamp)));
-        while b != 0 {
-            (a, b) = (b, a % b);
-        }
-        self.divisor = a;
+        let difference = stamp.abs_diff(*self.first.get_or_insert(stamp));
+        self.divisor = common_divisor(self.divisor, difference);
     }
 
     fn ns(self) -> u64 {
@@ -106,6 +103,39 @@ pub struct StampedTrips {
 pub struct ByStamps {
     pub kernel: Option<StampedTrips>,
     pub nic: Option<StampedTrips>,
+}
+
+impl ByStamps {
+    /// Those of several flows, which have the same clocks.
+    #[must_use]
+    pub fn together<'a>(flows: impl IntoIterator<Item = &'a ByStamps>) -> ByStamps {
+        let mut all = ByStamps::default();
+        for flow in flows {
+            add(&mut all.kernel, flow.kernel.as_ref());
+            add(&mut all.nic, flow.nic.as_ref());
+        }
+        all
+    }
+}
+
+fn add(all: &mut Option<StampedTrips>, flow: Option<&StampedTrips>) {
+    match (all, flow) {
+        (_, None) => {}
+        (all @ None, Some(flow)) => *all = Some(flow.clone()),
+        (Some(all), Some(flow)) => {
+            // Of the same bounds: nothing is resized.
+            all.histogram += &flow.histogram;
+            all.excluded += flow.excluded;
+            all.grain_ns = common_divisor(all.grain_ns, flow.grain_ns);
+        }
+    }
+}
+
+fn common_divisor(mut a: u64, mut b: u64) -> u64 {
+    while b != 0 {
+        (a, b) = (b, a % b);
+    }
+    a
 }
 
 impl Stamped {

@@ -1,13 +1,16 @@
 //! A trial with its account and its verdict: the raw outcome turned into what the verdict room judges.
 
-use kitproof_common::control::{End, FarReport};
+use kitproof_common::control::End;
 use kitproof_common::link::{self, CarrierEvent, HostDid, LinkKind, PortDrops};
 
 use super::plan::{Offer, Plan, Target};
+use super::session::Far;
 use super::trial::Outcome;
+use crate::engine::receive::Home;
+use crate::engine::run::Departures;
 use crate::verdict::{
-    Account, Bounds, CarrierLoss, EndBounds, LoadFacts, Pauses, Reason, ReferenceFacts, TrialFacts, Verdict,
-    WindowFacts, account, judge,
+    Account, Bounds, CarrierLoss, Directions, EndBounds, HomeCounts, LoadFacts, Pauses, Reason,
+    ReferenceFacts, TrialFacts, Verdict, WindowFacts, account_together, judge,
 };
 
 /// A trial and what it proves.
@@ -40,22 +43,31 @@ fn appraise(
     near: &End,
     far: &End,
 ) -> (Account, Verdict) {
-    let mut home = outcome.home.counts.clone();
-    home.longest_burst = outcome.departures.sent.load.longest_burst;
-    home.sent_dropped = outcome.departures.sent.lost;
-    let report = outcome.far.as_ref().ok();
-    let bounds = bounds(outcome, report, target, near, far);
-    let account = account(&home, report.map(|report| &report.counts), &bounds);
+    let home: Vec<HomeCounts> = outcome
+        .flows
+        .iter()
+        .map(|(departures, home)| HomeCounts {
+            longest_burst: departures.sent.load.longest_burst,
+            sent_dropped: departures.sent.lost,
+            ..home.counts.clone()
+        })
+        .collect();
+    let told = outcome.far.as_ref().ok();
+    let bounds = bounds(outcome, told, target, near, far);
+    let counts = |flow: usize| told.and_then(|far| far.flows.get(flow));
+    let flows = home.iter().enumerate().map(|(flow, home)| (home, counts(flow)));
+    let account = account_together(flows, &bounds);
     let verdict = judge(&facts(outcome, offer, plan, near, far, account.clone(), &bounds));
     (account, verdict)
 }
 
 /// Upper bounds of what the two ports may have dropped unseen.
-fn bounds(outcome: &Outcome, report: Option<&FarReport>, target: &Target, near: &End, far: &End) -> Bounds {
+fn bounds(outcome: &Outcome, told: Option<&Far>, target: &Target, near: &End, far: &End) -> Bounds {
     let mut near_drops = match target {
         Target::Interface(_) => outcome.near_drops.clone().unwrap_or_default(),
         Target::Udp(peer) => udp_drops(peer.ip().is_loopback()),
     };
+    let report = told.map(|far| &far.report);
     let mut far_drops = match (report, target) {
         (None, _) => PortDrops::default(),
         (Some(report), Target::Interface(_)) => report.drops.clone().unwrap_or_default(),
@@ -64,12 +76,13 @@ fn bounds(outcome: &Outcome, report: Option<&FarReport>, target: &Target, near: 
     // What an AF_XDP socket had no room for is named by its own counter; a veth counts the same frames once more.
     if is_xdp_on_veth(near, Some(&near.via)) {
         near_drops.receive_bound =
-            near_drops.receive_bound.saturating_sub(outcome.home.counts.received_dropped);
+            near_drops.receive_bound.saturating_sub(sum(outcome, |_, home| home.counts.received_dropped));
     }
-    if let Some(report) = report
-        && is_xdp_on_veth(far, report.via.as_ref())
+    if let Some(told) = told
+        && is_xdp_on_veth(far, told.report.via.as_ref())
     {
-        far_drops.receive_bound = far_drops.receive_bound.saturating_sub(report.counts.dropped);
+        let dropped = told.flows.iter().map(|counts| counts.dropped).fold(0, u64::saturating_add);
+        far_drops.receive_bound = far_drops.receive_bound.saturating_sub(dropped);
     }
     let one_veth =
         near.link.as_ref().zip(far.link.as_ref()).is_some_and(|(near, far)| near.is_veth_peer_of(far));
@@ -77,9 +90,15 @@ fn bounds(outcome: &Outcome, report: Option<&FarReport>, target: &Target, near: 
     let mut bounds =
         Bounds::from_ends(&end_bounds(&near_drops), report.map(|_| end_bounds(&far_drops)).as_ref());
     // One event may be counted at both ends, and what was turned away was sent later: no plain sum.
-    bounds.forward = link::direction(&near_drops, &far_drops, outcome.departures.sent.turned_away, one_veth);
+    let turned_away = sum(outcome, |departures, _| departures.sent.turned_away);
+    bounds.forward = link::direction(&near_drops, &far_drops, turned_away, one_veth);
     bounds.homeward = link::direction(&far_drops, &near_drops, far_turned_away, one_veth);
     bounds
+}
+
+/// A count of all flows together.
+fn sum(outcome: &Outcome, count: impl Fn(&Departures, &Home) -> u64) -> u64 {
+    outcome.flows.iter().map(|(departures, home)| count(departures, home)).sum()
 }
 
 /// Whether frames reach this end by an AF_XDP socket on a veth.
@@ -114,7 +133,7 @@ fn facts(
     bounds: &Bounds,
 ) -> TrialFacts {
     let trial = &outcome.trial;
-    let load = &outcome.departures.sent.load;
+    let load = &outcome.load;
     TrialFacts {
         frame_size: trial.frame.frame_size,
         account,
@@ -139,18 +158,28 @@ fn facts(
         reference: ReferenceFacts::default(),
         unknown_counters: bounds.unknown.clone(),
         cut_short: cut_short(outcome),
+        order_unknown: order_unknown(outcome),
         interface: near.link.as_ref().map_or_else(|| "udp".into(), |link| link.name.clone()),
         more: more(outcome, near),
     }
 }
 
 fn cut_short(outcome: &Outcome) -> Option<String> {
-    let after = outcome.departures.sent.load.duration_s;
+    let after = outcome.load.duration_s;
     if outcome.interrupted {
         return Some(format!("interrupted after {after:.1} s"));
     }
-    let failure = outcome.departures.failure.as_ref()?;
+    let failure = outcome.flows.iter().find_map(|(departures, _)| departures.failure.as_ref())?;
     Some(format!("the sending port failed after {after:.1} s ({failure})"))
+}
+
+/// Where frames of a flow came in by two ways, their order is not told by the order in which they were looked at. The
+/// reflector gives its numbers in that order too, so that nothing it may have mixed up shows on the way home.
+fn order_unknown(outcome: &Outcome) -> Directions<bool> {
+    Directions {
+        forward: outcome.far.as_ref().is_ok_and(|far| far.flows.iter().any(|counts| counts.strayed > 0)),
+        homeward: outcome.flows.iter().any(|(_, home)| home.counts.strayed > 0),
+    }
 }
 
 fn port(end: &End, whose: &str) -> String {
@@ -180,9 +209,9 @@ fn carrier_losses(outcome: &Outcome, near: &End, far: &End) -> Vec<CarrierLoss> 
         host: event.host,
     });
     let mut losses = outages(near_changes, &port(near, "generator"), "return");
-    if let Ok(report) = &outcome.far {
+    if let Ok(far_end) = &outcome.far {
         let offset = seconds(outcome.agreed_ns);
-        let far_changes = report.carrier.iter().map(|change| Change {
+        let far_changes = far_end.report.carrier.iter().map(|change| Change {
             at_s: change.at_s + offset,
             up: change.up,
             losses: change.losses,
@@ -250,11 +279,11 @@ fn pauses(outcome: &Outcome, near: &End, far: &End) -> Vec<Pauses> {
     if let Some((received, sent)) = outcome.near_pauses {
         all.push(Pauses { port: port(near, "generator"), received, sent, switched_on: on(near) });
     }
-    if let Ok(report) = &outcome.far {
+    if let Ok(far_end) = &outcome.far {
         all.push(Pauses {
             port: port(far, "reflector"),
-            received: report.pause_received,
-            sent: report.pause_sent,
+            received: far_end.report.pause_received,
+            sent: far_end.report.pause_sent,
             switched_on: on(far),
         });
     }
@@ -275,8 +304,8 @@ fn more(outcome: &Outcome, near: &End) -> Vec<Reason> {
             "Find out which piece made the ports renegotiate, and run again at the new speed.",
         ));
     }
-    if let Ok(report) = &outcome.far
-        && let Some(speed) = report.speed_now
+    if let Ok(far_end) = &outcome.far
+        && let Some(speed) = far_end.report.speed_now
     {
         reasons.push(Reason::unproven(
             "speed_changed",
@@ -291,13 +320,13 @@ fn more(outcome: &Outcome, near: &End) -> Vec<Reason> {
             "See that the reflector still runs and that the link is up.",
         ));
     }
-    if outcome.home.round_trips.clock_steps > 0 {
+    if outcome.round_trips.clock_steps > 0 {
         reasons.push(Reason::note(
             "clock_stepped",
             format!(
                 "The wall clock of this machine was stepped {} time(s); the latency of those seconds is left out, \
                  the counts are not touched.",
-                outcome.home.round_trips.clock_steps
+                outcome.round_trips.clock_steps
             ),
             "Keep time services from stepping the clock during a test.",
         ));

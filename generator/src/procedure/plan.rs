@@ -44,6 +44,8 @@ pub struct Wanted {
     pub allow_default_route: bool,
     pub unattended: bool,
     pub via: Via,
+    /// Send and receive pairs, each a flow of its own; 1 to [`flow::MOST`](kitproof_common::flow::MOST).
+    pub pairs: u8,
 }
 
 /// How the frames of an interface are to reach the wire.
@@ -132,6 +134,12 @@ impl Plan {
         if wanted.encapsulation == Encapsulation::Datagram && facts.is_some() {
             return Err(Failure::Usage("datagrams need a target such as udp://192.0.2.7".into()));
         }
+        if wanted.pairs > 1 && facts.is_none() {
+            return Err(Failure::Usage(format!(
+                "--pairs {} needs the name of an interface: over UDP there is one pair",
+                wanted.pairs
+            )));
+        }
         let line = match (wanted.line_rate, facts.and_then(|facts| facts.speed_mbps)) {
             (Some(rate), _) => rate,
             (None, Some(mbps)) => LineRate::from_mbps(mbps)
@@ -152,7 +160,7 @@ impl Plan {
         }
         let (sizes, notes) = sizes(&wanted, facts)?;
         for size in &sizes {
-            frames_of(&offer(&wanted, *size), line)?;
+            frames_of(&offer(&wanted, *size), line, wanted.pairs)?;
         }
         let virtual_link = facts.is_none_or(|facts| facts.is_virtual() || facts.kind != LinkKind::Physical);
         Ok(Self { wanted, line, sizes, notes, virtual_link })
@@ -187,7 +195,7 @@ impl Plan {
     ) -> Result<Trial, Failure> {
         let wanted = &self.wanted;
         let frame_size = offer.frame_size;
-        let (rate, frames) = frames_of(offer, self.line)?;
+        let (rate, frames) = frames_of(offer, self.line, wanted.pairs)?;
         let duration_ns = rate.time_of(frames);
         let line = line_frame_rate(self.line, frame_size);
         let pacing = self.pacing(rate, line, frame_size);
@@ -214,6 +222,7 @@ impl Plan {
             give_up_ns: duration_ns.saturating_add(duration_ns / 100).saturating_add(GRACE.as_nanos() as u64),
             warm_up: ((rate.per_second() * WARM_UP_S) as u64).min(frames / 10),
             fill_check: wanted.fill_check,
+            pairs: wanted.pairs,
         })
     }
 
@@ -237,18 +246,24 @@ fn offer(wanted: &Wanted, frame_size: u16) -> Offer {
 }
 
 /// The rate of an offer and how many frames it has; fewer than two make no rate.
-fn frames_of(offer: &Offer, line: LineRate) -> Result<(FrameRate, u64), Failure> {
+fn frames_of(offer: &Offer, line: LineRate, pairs: u8) -> Result<(FrameRate, u64), Failure> {
     let Offer { frame_size, load, length, .. } = *offer;
     let rate = load.rate(line, frame_size).map_err(|error| Failure::Usage(error.to_string()))?;
     let frames = match length {
         Length::Frames(frames) => frames,
         Length::Time(time) => rate.frames_in(u64::try_from(time.as_nanos()).unwrap_or(u64::MAX)),
     };
-    match (frames, length) {
-        (2.., _) => Ok((rate, frames)),
-        (_, Length::Frames(_)) => Err(Failure::Usage("a trial of less than two frames has no rate".into())),
-        (_, Length::Time(time)) => Err(Failure::Usage(format!(
-            "{load} at {frame_size} bytes is less than two frames in {} s: a longer --duration or a higher --load",
+    let pairs = u64::from(pairs);
+    let each = if pairs > 1 { format!(" for each of {pairs} pairs") } else { String::new() };
+    if frames >= 2 * pairs && rate.times(1, pairs).is_some() {
+        return Ok((rate, frames));
+    }
+    match length {
+        Length::Frames(_) => {
+            Err(Failure::Usage(format!("a burst of less than two frames has no rate{each}")))
+        }
+        Length::Time(time) => Err(Failure::Usage(format!(
+            "{load} at {frame_size} bytes is less than two frames in {} s{each}: a longer --duration or a higher --load",
             time.as_secs_f64()
         ))),
     }

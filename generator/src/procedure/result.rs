@@ -92,9 +92,10 @@ fn figures(trial: &Trial, plan: &Plan, frames_per_s: f64) -> LoadFigures {
 fn trial(judged: &Judged, plan: &Plan, near: &End) -> TrialResult {
     let outcome = &judged.outcome;
     let trial = &outcome.trial;
-    let load = &outcome.departures.sent.load;
+    let load = &outcome.load;
     TrialResult {
         frame_size: trial.frame.frame_size,
+        pairs: trial.pairs,
         verdict: Some(judged.verdict.verdict),
         intended_load: figures(trial, plan, trial.rate.per_second()),
         offered_load: load.rate.map(|rate| figures(trial, plan, rate)),
@@ -125,12 +126,12 @@ fn trial(judged: &Judged, plan: &Plan, near: &End) -> TrialResult {
 
 /// What is not taken off any round trip, to be read after the clock.
 fn untaken(judged: &Judged) -> &'static str {
-    let far_via = judged.outcome.far.as_ref().ok().and_then(|report| report.via.as_deref());
+    let far_via = judged.outcome.far.as_ref().ok().and_then(|far| far.report.via.as_deref());
     if far_via == Some("xdp") { "; the kernel reflector's residence is not measured" } else { "" }
 }
 
 fn round_trip(judged: &Judged, near_via: &str) -> Option<RoundTrip> {
-    let trips = &judged.outcome.home.round_trips;
+    let trips = &judged.outcome.round_trips;
     let arrival = if near_via == "xdp" { "XDP program's receive stamp" } else { "kernel receive stamp" };
     Some(RoundTrip {
         excluded: trips.excluded,
@@ -142,7 +143,7 @@ fn round_trip(judged: &Judged, near_via: &str) -> Option<RoundTrip> {
 
 /// By the kernel's stamps, by the NIC's.
 fn stamped(judged: &Judged, near: &End) -> Vec<RoundTrip> {
-    let found = &judged.outcome.home.by_stamps;
+    let found = &judged.outcome.by_stamps;
     let clock = near.link.as_ref().and_then(|link| link.stamping?.clock);
     let clock = clock.map_or(String::new(), |number| format!(" (PHC {number})"));
     let untaken = untaken(judged);
@@ -158,7 +159,7 @@ fn stamped(judged: &Judged, near: &End) -> Vec<RoundTrip> {
                 excluded: trips.excluded,
                 clock,
                 resolution: figures.resolution.max(trips.grain_ns),
-                asked: Some(judged.outcome.departures.sent.asked),
+                asked: Some(judged.outcome.flows.iter().map(|(departures, _)| departures.sent.asked).sum()),
                 in_flight_frames,
                 ..figures
             })
@@ -198,8 +199,8 @@ fn clocks(judged: &Judged, plan: &Plan) -> Option<Clocks> {
         trial.frame.frame_size,
         trial.seconds(),
     )?;
-    let generator = judged.outcome.departures.sent.load.rate;
-    let reflector = judged.outcome.far.as_ref().ok().and_then(|far| far.arrival_rate);
+    let generator = judged.outcome.load.rate;
+    let reflector = judged.outcome.far.as_ref().ok().and_then(|far| far.report.arrival_rate);
     Some(Clocks {
         generator_frames_per_s: generator,
         reflector_frames_per_s: reflector,
@@ -209,20 +210,30 @@ fn clocks(judged: &Judged, plan: &Plan) -> Option<Clocks> {
 }
 
 /// Loss periods of the forward way as the reflector saw them, by the generator's numbers; of the return way as the
-/// generator did, by the reflector's.
+/// generator did, by the reflector's. Each flow has numbers of its own.
 fn loss_periods(judged: &Judged) -> Vec<LossPeriod> {
-    let forward =
-        judged.outcome.far.iter().flat_map(|far| &far.counts.loss_periods).map(|period| LossPeriod {
+    let outcome = &judged.outcome;
+    let several = outcome.flows.len() > 1;
+    let named = |flow: u8| several.then_some(flow);
+    let forward = outcome.far.iter().flat_map(|far| (0..).zip(&far.flows)).flat_map(move |(flow, counts)| {
+        counts.loss_periods.iter().map(move |period| LossPeriod {
             direction: Direction::Forward,
+            flow: named(flow),
             first: period.first,
             length: period.length,
             distance: period.distance,
-        });
-    let homeward = judged.outcome.home.loss_return.kept.iter().map(|period| LossPeriod {
-        direction: Direction::Return,
-        first: period.first,
-        length: period.length,
-        distance: period.distance_from_previous,
+        })
     });
-    forward.chain(homeward.take(TOLD)).collect()
+    // As many of each flow, so that none is hidden behind another.
+    let each = TOLD.div_ceil(outcome.flows.len().max(1));
+    let homeward = (0..).zip(&outcome.flows).flat_map(move |(flow, (_, home))| {
+        home.loss_return.kept.iter().take(each).map(move |period| LossPeriod {
+            direction: Direction::Return,
+            flow: named(flow),
+            first: period.first,
+            length: period.length,
+            distance: period.distance_from_previous,
+        })
+    });
+    forward.chain(homeward).collect()
 }

@@ -232,7 +232,7 @@ impl Run {
 /// How the far end returned the frames, all its ways; none where it never told.
 fn ways(trials: &[Judged]) -> Option<String> {
     let mut ways: Vec<&str> =
-        trials.iter().filter_map(|one| one.outcome.far.as_ref().ok()?.via.as_deref()).collect();
+        trials.iter().filter_map(|one| one.outcome.far.as_ref().ok()?.report.via.as_deref()).collect();
     ways.dedup();
     (!ways.is_empty()).then(|| ways.join(", "))
 }
@@ -242,8 +242,10 @@ async fn ask_again(judged: &mut Judged, session: &mut Session, plan: &Plan, targ
     if judged.outcome.far.is_ok() {
         return;
     }
-    let Ok(report) = session.counts(judged.outcome.trial.frame.session, SECOND_CHANCE).await else { return };
-    judged.outcome.far = Ok(report);
+    let trial = &judged.outcome.trial;
+    let (tag, pairs) = (trial.frame.session, trial.pairs);
+    let Ok(far) = session.counts(tag, pairs, SECOND_CHANCE).await else { return };
+    judged.outcome.far = Ok(far);
     judged.again(plan, target, &session.near, &session.far);
 }
 

@@ -7,11 +7,14 @@ use std::time::Duration;
 use kitproof_common::control::client::{self, AskError, Client};
 use kitproof_common::control::wire::{ControlWire, Peer};
 use kitproof_common::control::{
-    DataAddress, End, FarReport, Reply, Request, TrialSpec, listen, random, random_mac,
+    DataAddress, End, FarReport, Reply, Request, TrialSpec, counts::FarCounts, listen, random,
+    random_data_mac, random_mac,
 };
+use kitproof_common::flow;
 use kitproof_common::frame::{MacAddr, Template};
 use kitproof_common::host;
 use kitproof_common::link::{CarrierWatch, LinkFacts};
+use kitproof_common::port::OpenError;
 use kitproof_common::port::datagram::Endpoint;
 use kitproof_common::port::filter::Filter;
 use kitproof_common::port::packet::{self, PacketReceive};
@@ -38,6 +41,15 @@ enum Medium {
     Udp { endpoint: Endpoint, peer: IpAddr },
 }
 
+/// What the far end counted of a trial.
+#[derive(Clone, Debug)]
+pub struct Far {
+    /// About its port, and all flows together; the counts in it are those of the first.
+    pub report: FarReport,
+    /// The counts of each flow.
+    pub flows: Vec<FarCounts>,
+}
+
 /// An agreed session.
 pub struct Session {
     pub near: End,
@@ -53,6 +65,8 @@ pub struct Session {
     id: u64,
     own: DataAddress,
     theirs: DataAddress,
+    /// Flows of each trial.
+    pairs: u8,
 }
 
 impl Session {
@@ -81,13 +95,13 @@ impl Session {
                 let watch = Some(CarrierWatch::open(&name).await?);
                 let peer = the_only_one(&wire, &name).await?;
                 let near = End { via: via.into(), link: Some((**facts).clone()), ..this_host() };
-                let own = DataAddress::Mac(random_mac());
+                let own = DataAddress::Mac(random_data_mac());
                 let medium = Medium::Interface { name: name.clone(), index, xdp };
                 let time = if listened { Duration::ZERO } else { listen::LISTEN };
                 let mut session =
                     Self::agree(medium, wire, peer, near, own, watch, Some((name, index, time))).await?;
                 session.instead = instead;
-                Ok(session)
+                session.have_pairs(plan.wanted.pairs)
             }
             Target::Udp(address) => {
                 let any: IpAddr =
@@ -102,9 +116,24 @@ impl Session {
                 let medium = Medium::Udp { endpoint, peer: address.ip() };
                 let wire = ControlWire::Datagrams(socket);
                 let peer = Peer::Udp(*address);
-                Self::agree(medium, wire, peer, near, DataAddress::Port(port), None, None).await
+                let session =
+                    Self::agree(medium, wire, peer, near, DataAddress::Port(port), None, None).await?;
+                session.have_pairs(plan.wanted.pairs)
             }
         }
+    }
+
+    /// Takes that many flows of those that the far end offers.
+    fn have_pairs(mut self, wanted: u8) -> Result<Self, Failure> {
+        if wanted > self.pairs {
+            return Err(Failure::Environment(format!(
+                "--pairs {wanted}: the reflector on {} (version {}) returns {} at most; install the same release of \
+                 kitproof on both machines, or choose --pairs {}",
+                self.far.host, self.far.version, self.pairs, self.pairs
+            )));
+        }
+        self.pairs = wanted;
+        Ok(self)
     }
 
     async fn agree(
@@ -145,7 +174,7 @@ impl Session {
         }
         loop {
             match reply {
-                Reply::Opened { session, end, data, idle_s } => {
+                Reply::Opened { session, end, data, idle_s, flows } => {
                     return Ok(Self {
                         near,
                         far: *end,
@@ -157,6 +186,7 @@ impl Session {
                         id: session,
                         own,
                         theirs: data,
+                        pairs: flows,
                     });
                 }
                 Reply::Listening { remaining_ms, .. } if begun.elapsed() < OPENING => {
@@ -181,16 +211,19 @@ impl Session {
         (mac(self.own), mac(self.theirs))
     }
 
-    /// Lets every switch on the way learn both data addresses (RFC 2544, section 23, phase b), in small
+    /// Lets every switch on the way learn both data addresses of every flow (RFC 2544, section 23, phase b), in small
     /// control frames, not in frames of the trial's own making.
     ///
     /// # Errors
     /// No answer.
     pub async fn learn(&mut self) -> Result<(), AskError> {
-        if let DataAddress::Mac(own) = self.own {
-            self.client.announce(own, self.id).await?;
+        for flow in 0..self.pairs {
+            if let DataAddress::Mac(own) = self.own {
+                self.client.announce(flow::address(own, flow), self.id).await?;
+            }
+            self.client.ask(&Request::Learn { session: self.id, flow }, ANSWER).await?;
         }
-        self.client.ask(&Request::Learn { session: self.id }, ANSWER).await.map(drop)
+        Ok(())
     }
 
     /// Asks the far end to get ready for a trial.
@@ -203,6 +236,7 @@ impl Session {
             frames: trial.frames,
             frames_per_s: trial.rate.per_second(),
             fill_check: trial.fill_check,
+            flows: trial.pairs,
         };
         match self.client.ask(&Request::Start { session: self.id, trial }, ANSWER).await? {
             Reply::Started => Ok(()),
@@ -217,24 +251,29 @@ impl Session {
     pub fn launch(&self, trial: &Trial) -> Result<Running, Failure> {
         let octets = trial.frame.octets();
         let thread = |error| Failure::Environment(format!("no thread: {error}"));
+        // Each flow's own address, and what lets through what is to it or from its other end.
+        let flows = (0..trial.pairs).map(|number| {
+            let frame = flow::frame(&trial.frame, number);
+            (u32::from(number), frame.source, Filter::addresses(&[frame.source], &[frame.destination]))
+        });
         match &self.medium {
             Medium::Interface { name, index, xdp: Some(attachment) } => {
-                let (own, theirs) = self.addresses();
-                let filter = Filter::addresses(&[own], &[theirs]);
-                let (transmit, receive) = xdp::open(attachment, name, *index, octets, own, &filter)?;
-                run::start(transmit, receive, trial).map_err(thread)
+                let open =
+                    |(queue, own, filter)| xdp::open(attachment, name, *index, queue, octets, own, &filter);
+                run::start(flows.map(open).collect::<Result<_, _>>()?, trial).map_err(thread)
             }
             Medium::Interface { name, index, xdp: None } => {
-                let (own, theirs) = self.addresses();
-                let receive =
-                    PacketReceive::open(name, *index, octets, &Filter::addresses(&[own], &[theirs]))?;
-                let transmit = packet::transmit(name, *index, octets)?;
-                run::start_with(transmit, receive, trial, self.listener(trial)).map_err(thread)
+                let open = |(number, _, filter)| {
+                    let receive = PacketReceive::open(name, *index, octets, &filter)?;
+                    let listener = trial.flow(number as u8).and_then(|flow| self.listener(&flow));
+                    Ok::<_, OpenError>((packet::transmit(name, *index, octets)?, receive, listener))
+                };
+                run::start_with(flows.map(open).collect::<Result<_, _>>()?, trial).map_err(thread)
             }
             Medium::Udp { endpoint, peer } => {
                 let DataAddress::Port(port) = self.theirs else { return Err(AskError::Confused.into()) };
                 let (transmit, receive) = endpoint.split(SocketAddr::new(*peer, port), octets)?;
-                run::start(transmit, receive, trial).map_err(thread)
+                run::start(vec![(transmit, receive)], trial).map_err(thread)
             }
         }
     }
@@ -244,7 +283,7 @@ impl Session {
     fn listener(&self, trial: &Trial) -> Option<StampQueue> {
         let link = self.near.link.as_ref().filter(|link| link.nic_stamps())?;
         let from_end = Template::new(&trial.frame).ok()?.sequence_from_end();
-        let filter = Filter::sampled(self.addresses().0, trial.sampling(), from_end);
+        let filter = Filter::sampled(trial.frame.source, trial.sampling(), from_end);
         StampQueue::of_arrivals(&link.name, link.index, trial.frame.octets(), &filter).ok()
     }
 
@@ -252,18 +291,34 @@ impl Session {
     ///
     /// # Errors
     /// No answer (the link is dead), or a refusal.
-    pub async fn finish(&mut self, trial: u16, patience: Duration) -> Result<FarReport, AskError> {
-        let request = Request::Finish { session: self.id, trial };
-        self.report(&request, patience).await
+    pub async fn finish(&mut self, trial: u16, flows: u8, patience: Duration) -> Result<Far, AskError> {
+        let report = self.report(&Request::Finish { session: self.id, trial }, patience).await?;
+        self.all(report, trial, flows, patience).await
     }
 
     /// Asks for the counts of a trial that ended earlier.
     ///
     /// # Errors
     /// No answer, or a refusal.
-    pub async fn counts(&mut self, trial: u16, patience: Duration) -> Result<FarReport, AskError> {
-        let request = Request::Counts { session: self.id, trial };
-        self.report(&request, patience).await
+    pub async fn counts(&mut self, trial: u16, flows: u8, patience: Duration) -> Result<Far, AskError> {
+        let report = self.report(&Request::Counts { session: self.id, trial, flow: 0 }, patience).await?;
+        self.all(report, trial, flows, patience).await
+    }
+
+    /// The counts of the other flows: an answer has room for one. Without one of them there are none.
+    async fn all(
+        &mut self,
+        report: FarReport,
+        trial: u16,
+        flows: u8,
+        patience: Duration,
+    ) -> Result<Far, AskError> {
+        let mut all = vec![report.counts.clone()];
+        for flow in 1..flows {
+            let request = Request::Counts { session: self.id, trial, flow };
+            all.push(self.report(&request, patience).await?.counts);
+        }
+        Ok(Far { report, flows: all })
     }
 
     async fn report(&mut self, request: &Request, patience: Duration) -> Result<FarReport, AskError> {
@@ -288,15 +343,18 @@ async fn way_out(
         Via::Packet => Ok((None, None)),
         Via::Xdp => {
             plan.suits_xdp(facts)
+                .and_then(|()| way::has_queues(facts, plan.wanted.pairs))
                 .map_err(|why| Failure::Environment(format!("--via xdp: {why}; choose --via packet")))?;
             Ok((Some(Arc::new(Attachment::open(&facts.name, facts.index)?)), None))
         }
-        Via::Best => Ok(match plan.suits_xdp(facts) {
-            Ok(()) => {
-                way::best(facts).await.map_or_else(|why| (None, Some(why)), |program| (Some(program), None))
-            }
-            Err(why) => (None, Some(why)),
-        }),
+        Via::Best => {
+            Ok(match plan.suits_xdp(facts).and_then(|()| way::has_queues(facts, plan.wanted.pairs)) {
+                Ok(()) => way::best(facts)
+                    .await
+                    .map_or_else(|why| (None, Some(why)), |program| (Some(program), None)),
+                Err(why) => (None, Some(why)),
+            })
+        }
     }
 }
 

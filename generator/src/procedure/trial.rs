@@ -2,18 +2,20 @@
 
 use std::time::Duration;
 
-use kitproof_common::control::FarReport;
 use kitproof_common::control::client::AskError;
+use kitproof_common::line::Offered;
 use kitproof_common::link::{self, CarrierEvent, Counters, LinkFacts, PortDrops};
 use tokio::sync::watch;
 use tokio::time::Instant;
 
 use super::failure::Failure;
-use super::session::Session;
+use super::session::{Far, Session};
 use crate::engine::Trial;
+use crate::engine::latency::RoundTrips;
 use crate::engine::progress::Reading;
 use crate::engine::receive::Home;
 use crate::engine::run::{Departures, Running};
+use crate::engine::stamped::ByStamps;
 
 /// How often the counters are looked at.
 const TICK: Duration = Duration::from_millis(50);
@@ -28,9 +30,15 @@ const COUNTS_LINK_DOWN: Duration = Duration::from_secs(3);
 /// What one trial came to, before anyone judges it.
 pub struct Outcome {
     pub trial: Trial,
-    pub departures: Departures,
-    pub home: Home,
-    pub far: Result<FarReport, String>,
+    /// What left and what came home, flow by flow.
+    pub flows: Vec<(Departures, Home)>,
+    /// What all flows offered together.
+    pub load: Offered,
+    /// The round trips of all flows.
+    pub round_trips: RoundTrips,
+    /// The same of samples, by stamps of one clock.
+    pub by_stamps: ByStamps,
+    pub far: Result<Far, String>,
     /// This end's drop counters over the trial; `None` over UDP.
     pub near_drops: Option<PortDrops>,
     pub near_pauses: Option<(Option<u64>, Option<u64>)>,
@@ -89,10 +97,16 @@ pub async fn run(
     wait_for_residue(&running, residual, |reading| reading.returned >= reading.offered, show, &trial).await;
     let far = fetch(session, &running, &trial, residual, show).await;
 
-    let (departures, home) = match tokio::task::spawn_blocking(move || running.finish()).await {
-        Ok(Ok(both)) => both,
+    let flows = match tokio::task::spawn_blocking(move || running.finish()).await {
+        Ok(Ok(flows)) => flows,
         Ok(Err(error)) => return Err(Failure::Incomplete(error.to_string())),
         Err(error) => return Err(Failure::Incomplete(format!("a thread was lost: {error}"))),
+    };
+    let loads: Vec<Offered> = flows.iter().map(|(departures, _)| departures.sent.load.clone()).collect();
+    // The frames of a flow lie as far apart as so many of the trial.
+    let interval_ns = trial.delay_ns(trial.pairs).saturating_add(1);
+    let Some(load) = Offered::together(&loads, interval_ns) else {
+        return Err(Failure::Incomplete("a trial without a flow".into()));
     };
     let mut carrier = Vec::new();
     if let Some(watch) = &mut session.watch {
@@ -111,8 +125,10 @@ pub async fn run(
         near_drops: gained.as_ref().zip(kind).map(|(gained, kind)| link::bounds(gained, kind)),
         near_pauses: gained.as_ref().map(|gained| (gained.pause_rx, gained.pause_tx)),
         trial,
-        departures,
-        home,
+        round_trips: RoundTrips::together(flows.iter().map(|(_, home)| &home.round_trips)),
+        by_stamps: ByStamps::together(flows.iter().map(|(_, home)| &home.by_stamps)),
+        flows,
+        load,
         far,
         carrier,
         start_ns,
@@ -139,9 +155,12 @@ async fn send(
             biased;
             stop = interrupt.wait_for(|stop| *stop), if !interrupted => {
                 interrupted = stop.is_ok();
-                running.progress.stop();
+                running.stop();
             }
             () = tokio::time::sleep(TICK) => {}
+        }
+        if running.has_failed() {
+            running.stop();
         }
         show(moment(running, trial, Phase::Sending));
     }
@@ -152,7 +171,7 @@ fn moment<'a>(running: &Running, trial: &'a Trial, phase: Phase) -> Moment<'a> {
     let now = kitproof_common::port::clock::monotonic_ns();
     Moment {
         trial,
-        reading: running.progress.read(),
+        reading: running.read(),
         elapsed: Duration::from_nanos(now.saturating_sub(running.start_ns)),
         phase,
     }
@@ -169,9 +188,9 @@ async fn wait_for_residue(
 ) {
     let begun = Instant::now();
     let mut last_arrival = begun;
-    let mut arrivals = running.progress.read().arrivals;
+    let mut arrivals = running.read().arrivals;
     loop {
-        let reading = running.progress.read();
+        let reading = running.read();
         if home(reading) {
             tokio::time::sleep(LAST_COPIES).await;
             return;
@@ -195,17 +214,18 @@ async fn fetch(
     trial: &Trial,
     residual: Duration,
     show: &mut dyn FnMut(Moment<'_>),
-) -> Result<FarReport, String> {
+) -> Result<Far, String> {
     show(moment(running, trial, Phase::Counting));
     let patience = match session.watch.as_ref() {
         Some(watch) if !watch.is_up() => COUNTS_LINK_DOWN,
         _ => COUNTS,
     };
-    let far = session.finish(trial.frame.session, patience).await.map_err(|error| match error {
-        AskError::Silent { .. } => "the reflector did not answer after the trial".to_owned(),
-        other => other.to_string(),
-    })?;
-    let issued = far.counts.reflected;
+    let far =
+        session.finish(trial.frame.session, trial.pairs, patience).await.map_err(|error| match error {
+            AskError::Silent { .. } => "the reflector did not answer after the trial".to_owned(),
+            other => other.to_string(),
+        })?;
+    let issued = far.flows.iter().map(|counts| counts.reflected).sum::<u64>();
     wait_for_residue(running, residual, |reading| reading.numbers >= issued, show, trial).await;
     Ok(far)
 }

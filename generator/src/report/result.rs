@@ -126,6 +126,9 @@ pub struct ChainPiece {
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct TrialResult {
     pub frame_size: u16,
+    /// Send and receive pairs that shared the load, each a flow with sequence numbers of its own. All counts are sums.
+    #[serde(default = "one")]
+    pub pairs: u8,
     /// Null where there is no limit to judge by.
     pub verdict: Option<Outcome>,
     /// What was asked for.
@@ -152,6 +155,10 @@ pub struct TrialResult {
     pub loss_periods: Vec<LossPeriod>,
 }
 
+fn one() -> u8 {
+    1
+}
+
 /// A load in the three ways it can be said.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct LoadFigures {
@@ -162,7 +169,8 @@ pub struct LoadFigures {
     pub bits_per_s: f64,
 }
 
-/// The offered load in whole windows from the first departure on.
+/// The offered load in whole windows from the first departure on. With several pairs these are the windows of every flow,
+/// held against its share: all of them together are uneven only where some flow is.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct LoadWindows {
     /// Length of a window in seconds.
@@ -278,6 +286,9 @@ pub(super) fn tried(account: &Account) -> [Option<(u64, u64)>; 2] {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct LossPeriod {
     pub direction: Direction,
+    /// Which flow's numbers, from 0; left out where there is one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub flow: Option<u8>,
     /// First sequence number lost: the generator's forward, the reflector's on the return way.
     pub first: u64,
     /// How many in a row.
@@ -333,6 +344,7 @@ pub(super) mod sample {
         });
         let trial = TrialResult {
             frame_size: size,
+            pairs: 1,
             verdict: Some(verdict.verdict),
             intended_load: figures,
             offered_load: Some(figures),
@@ -466,8 +478,13 @@ pub(super) mod sample {
             ..FarCounts::default()
         };
         let mut failed = trial(1518, 0.0123, &home, Some(&far));
-        failed.0.loss_periods =
-            vec![LossPeriod { direction: Direction::Forward, first: 40, length: 10, distance: 0 }];
+        failed.0.loss_periods = vec![LossPeriod {
+            direction: Direction::Forward,
+            flow: None,
+            first: 40,
+            length: 10,
+            distance: 0,
+        }];
         run(vec![clean(64, 14_880_952, 10.0), failed])
     }
 

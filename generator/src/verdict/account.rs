@@ -123,29 +123,90 @@ impl Account {
         sum([self.lost_forward, self.lost_return, self.lost_direction_unknown])
     }
 
+    /// Two flows of a trial together. What is known of one only is not known of both.
+    fn plus(mut self, other: Account) -> Account {
+        let both = |one: Option<u64>, other: Option<u64>| Some(sum([one?, other?]));
+        for (place, drops) in other.pair_drops {
+            let all = self.pair_drops.entry(place).or_default();
+            *all = all.saturating_add(drops);
+        }
+        Account {
+            offered_frames: sum([self.offered_frames, other.offered_frames]),
+            reached_reflector: both(self.reached_reflector, other.reached_reflector),
+            reached_reflector_distinct: both(
+                self.reached_reflector_distinct,
+                other.reached_reflector_distinct,
+            ),
+            reflected_frames: both(self.reflected_frames, other.reflected_frames),
+            returned_frames: sum([self.returned_frames, other.returned_frames]),
+            lost_forward: sum([self.lost_forward, other.lost_forward]),
+            lost_return: sum([self.lost_return, other.lost_return]),
+            lost_direction_unknown: sum([self.lost_direction_unknown, other.lost_direction_unknown]),
+            corrupted: sum([self.corrupted, other.corrupted]),
+            corrupted_forward: both(self.corrupted_forward, other.corrupted_forward),
+            corrupted_return: both(self.corrupted_return, other.corrupted_return),
+            corrupted_copies: sum([self.corrupted_copies, other.corrupted_copies]),
+            duplicates: sum([self.duplicates, other.duplicates]),
+            duplicates_forward: both(self.duplicates_forward, other.duplicates_forward),
+            duplicates_return: both(self.duplicates_return, other.duplicates_return),
+            reordered: sum([self.reordered, other.reordered]),
+            reordered_forward: both(self.reordered_forward, other.reordered_forward),
+            reordered_return: both(self.reordered_return, other.reordered_return),
+            late_frames: sum([self.late_frames, other.late_frames]),
+            foreign_frames: sum([self.foreign_frames, other.foreign_frames]),
+            pair_drops: self.pair_drops,
+            surplus_drops: sum([self.surplus_drops, other.surplus_drops]),
+            max_pair_drop: self.max_pair_drop,
+            caught_by_nic: self.caught_by_nic,
+            unaccounted: sum([self.unaccounted, other.unaccounted]),
+            // What may have stood back to back on the line.
+            longest_burst: Bursts {
+                sent: sum([self.longest_burst.sent, other.longest_burst.sent]),
+                returned: both(self.longest_burst.returned, other.longest_burst.returned),
+            },
+        }
+    }
+
     /// Whether the reflector's counts were heard.
     pub fn far_heard(&self) -> bool {
         self.reached_reflector.is_some()
     }
 }
 
-/// Puts every offered frame of a trial in one place.
+/// Puts every offered frame of a trial in one place, and bounds by `bounds` what the pair may have dropped of the lost.
 ///
 /// `far` is `None` when the reflector's counts could not be had. Then the gaps in its numbering that are seen at home are
 /// return losses, other gaps below the highest sequence home are forward losses, and what is missing beyond that has
 /// no known direction.
 pub fn account(home: &HomeCounts, far: Option<&FarCounts>, bounds: &Bounds) -> Account {
-    let mut account = match far {
-        Some(far) => heard(home, far),
-        None => unheard(home),
-    };
-    let most =
-        |bound: u64, known: bool, lost: u64| if known && far.is_some() { bound.min(lost) } else { lost };
+    account_together([(home, far)], bounds)
+}
+
+/// The same for a trial of several flows, each with numbers of its own: each is accounted for by itself, the accounts are
+/// added, and what is about the ports, which see all flows, is applied to the sum. What two ends disagree about in one
+/// flow never makes up for what they disagree about in another.
+pub fn account_together<'a>(
+    flows: impl IntoIterator<Item = (&'a HomeCounts, Option<&'a FarCounts>)>,
+    bounds: &Bounds,
+) -> Account {
+    let sum = flows.into_iter().map(|(home, far)| place(home, far)).reduce(Account::plus);
+    let mut account = sum.unwrap_or_default();
+    let heard = account.far_heard();
+    let most = |bound: u64, known: bool, lost: u64| if known && heard { bound.min(lost) } else { lost };
     account.max_pair_drop = Directions {
         forward: most(bounds.forward, bounds.forward_known, account.lost_forward),
         homeward: most(bounds.homeward, bounds.homeward_known, account.lost_return),
     };
     account.caught_by_nic = bounds.caught_by_nic.clone();
+    account
+}
+
+/// Puts every offered frame of one flow in one place.
+fn place(home: &HomeCounts, far: Option<&FarCounts>) -> Account {
+    let mut account = match far {
+        Some(far) => heard(home, far),
+        None => unheard(home),
+    };
     account.pair_drops.retain(|_, n| *n > 0);
     account.offered_frames = home.offered;
     account.returned_frames = home.returned;

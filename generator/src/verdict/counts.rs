@@ -48,6 +48,9 @@ pub struct HomeCounts {
     pub missing_below_highest: u64,
     /// Frames the generator's own data socket dropped because it was full. That socket sees nothing but test frames.
     pub received_dropped: u64,
+    /// Test frames that came in by another way than most of the flow (a queue without a socket): then the order in which
+    /// they were looked at may be this host's own.
+    pub strayed: u64,
     /// Frames the generator's port accepted and its own host then threw away, before they reached the wire.
     pub sent_dropped: u64,
     /// Most frames sent back to back, without a wait between.

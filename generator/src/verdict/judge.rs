@@ -1,14 +1,15 @@
 //! Pass, fail or unproven, in the order the design promises.
 //!
 //! 1. `fail` when what is missing exceeds the limit even after all that the pair may have dropped (and all that the two
-//!    ends' counts disagree about) is subtracted, when carrier was lost through the chain, or when frames were copied or reordered beyond their limits.
+//!    ends' counts disagree about) is subtracted, when carrier was lost through the chain, or when frames were copied or
+//!    reordered beyond their limits. Where an end may have changed their order itself, that is unproven.
 //! 2. otherwise `unproven` when any reason holds that kept the trial from showing what it set out to show.
 //! 3. otherwise `pass`.
 //!
 //! A reason to be unproven that holds in a failed trial is still listed. The verdict stays `fail`.
 
 use super::{
-    account::Account,
+    account::{Account, Directions},
     limit::{Limit, Limits},
     reason::{Bears, Outcome, Reason},
     words::{capital, frames, grouped, were},
@@ -36,6 +37,8 @@ pub struct TrialFacts {
     pub unknown_counters: Vec<String>,
     /// Why the trial ended before its time, if it did: "interrupted after 3.2 s".
     pub cut_short: Option<String>,
+    /// Whether frames of a flow reached an end by two ways, so that their order there may be that end's own doing.
+    pub order_unknown: Directions<bool>,
     /// The generator's interface, for the advice.
     pub interface: String,
     /// Reasons found elsewhere (clock tolerance, latency, strangers heard), taken as they are.
@@ -292,15 +295,37 @@ fn copied_or_reordered(facts: &TrialFacts, reasons: &mut Vec<Reason>) {
     let copies = split(account.duplicates, account.duplicates_forward, account.duplicates_return);
     let order = split(account.reordered, account.reordered_forward, account.reordered_return);
     let (copy_limit, order_limit) = (facts.limits.duplicates, facts.limits.reordered);
-    for (count, limit, base, code, what, way) in [
-        (copies.0, copy_limit, account.offered_frames, "duplicates_forward", "copied", FORWARD),
-        (copies.1, copy_limit, return_base, "duplicates_return", "copied", RETURN),
-        (order.0, order_limit, account.offered_frames, "reordered_forward", "reordered", FORWARD),
-        (order.1, order_limit, return_base, "reordered_return", "reordered", RETURN),
+    let unknown = facts.order_unknown;
+    // Where the direction of a reordering is not known either, it may be of both.
+    let unknown_forward = unknown.forward || (unknown.homeward && account.reordered_forward.is_none());
+    for (count, limit, base, code, what, way, own) in [
+        (copies.0, copy_limit, account.offered_frames, "duplicates_forward", "copied", FORWARD, false),
+        (copies.1, copy_limit, return_base, "duplicates_return", "copied", RETURN, false),
+        (
+            order.0,
+            order_limit,
+            account.offered_frames,
+            "reordered_forward",
+            "reordered",
+            FORWARD,
+            unknown_forward,
+        ),
+        (order.1, order_limit, return_base, "reordered_return", "reordered", RETURN, unknown.homeward),
     ] {
         // As with loss, what the two ends disagree about is not proven.
         if count.saturating_sub(account.unaccounted) > limit.allows(base) {
             let text = format!("{} {} {what} {way}{}", frames(count), were(count), beyond(limit, base));
+            if own {
+                reasons.push(Reason::unproven(
+                    "order_unknown",
+                    format!(
+                        "{text} But frames of one flow came in there by several queues, and may have changed places on \
+                         that host."
+                    ),
+                    "Steer each flow to one queue (ethtool -N), or use --via packet at both ends, and run again.",
+                ));
+                continue;
+            }
             reasons.push(Reason::fail(
                 code,
                 text,

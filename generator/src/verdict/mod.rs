@@ -19,7 +19,7 @@ pub(crate) mod words;
 #[cfg(test)]
 mod model;
 
-pub use account::{Account, Bursts, Directions, account};
+pub use account::{Account, Bursts, Directions, account, account_together};
 pub use counts::{Bounds, EndBounds, HomeCounts};
 pub use judge::{
     CarrierLoss, LoadFacts, Pauses, ReferenceFacts, TrialFacts, Verdict, WindowFacts, judge, overall,

@@ -6,7 +6,8 @@ use kitproof_common::control::counts::FarCounts;
 use proptest::prelude::*;
 
 use super::{
-    Account, Bears, Bounds, HomeCounts, LoadFacts, Outcome, ReferenceFacts, TrialFacts, account, judge,
+    Account, Bears, Bounds, HomeCounts, LoadFacts, Outcome, ReferenceFacts, TrialFacts, account,
+    account_together, judge,
 };
 
 /// What becomes of one copy of a frame on one way.
@@ -432,6 +433,43 @@ proptest! {
         let places: BTreeMap<_, _> = places.into_iter().filter(|(_, n)| *n > 0).map(|(p, n)| (p.to_owned(), n)).collect();
         prop_assert_eq!(account.pair_drops, places);
         prop_assert_eq!(account.lost_direction_unknown, 0);
+    }
+
+    /// The same frames with the same fates, dealt out to several flows: the same account, whichever flow each is in.
+    #[test]
+    fn flows_together_are_accounted_for_as_one(
+        journeys in journeys(&[Lost, Damaged, Anonymous, Dropped], 1),
+        flows in 1_usize..=8,
+        bound in 0_u64..5,
+    ) {
+        let bounds = Bounds { forward: bound, homeward: bound / 2, ..known() };
+        let whole = run(&journeys, &[], &[]);
+        let parts: Vec<Outcomes> = (0..flows)
+            .map(|flow| journeys.iter().skip(flow).step_by(flows).cloned().collect::<Vec<_>>())
+            .map(|part| run(&part, &[], &[]))
+            .collect();
+        let sum = account_together(parts.iter().map(|part| (&part.home, Some(&part.far))), &bounds);
+        prop_assert_eq!(sum, account(&whole.home, Some(&whole.far), &bounds));
+        // What is wrong in the books of one flow is wrong in the sum.
+        for part in 0..flows {
+            let worse = FarCounts { reached: parts[part].far.reached + 1, ..parts[part].far.clone() };
+            let all = parts.iter().enumerate();
+            let books = all.map(|(i, one)| (&one.home, Some(if i == part { &worse } else { &one.far })));
+            prop_assert_eq!(account_together(books, &bounds).unaccounted, 1);
+        }
+    }
+
+    /// One flow whose counts were not heard leaves the whole trial unheard, and loses no frame.
+    #[test]
+    fn one_silent_flow_is_a_silent_reflector(
+        journeys in journeys(&[Lost, Damaged, Dropped], 1),
+        others in journeys(&[Lost, Damaged, Dropped], 1),
+    ) {
+        let (one, other) = (run(&journeys, &[], &[]), run(&others, &[], &[]));
+        let sum = account_together([(&one.home, Some(&one.far)), (&other.home, None)], &known());
+        prop_assert_eq!((sum.reached_reflector, sum.corrupted_forward), (None, None));
+        prop_assert_eq!((sum.placed(), sum.unaccounted), (one.home.offered + other.home.offered, 0));
+        prop_assert_ne!(judge(&facts(sum)).verdict, Outcome::Pass);
     }
 
     /// A reflector that keeps no record of which sequence was damaged: the same, as long as nothing is copied.

@@ -3,6 +3,7 @@
 use std::net::UdpSocket;
 
 use anyhow::Context;
+use kitproof_common::host;
 use kitproof_common::port::xdp::BareProgram;
 
 use crate::ledger::{Direction, Ledger};
@@ -51,7 +52,7 @@ pub struct Bench {
     /// Where a witness sits; only with a monitor side.
     pub witness: Option<Room>,
     wire_room: Option<Room>,
-    mtu: u32,
+    options: Options,
 }
 
 impl Bench {
@@ -67,7 +68,7 @@ impl Bench {
             reflector,
             witness: None,
             wire_room: None,
-            mtu: options.mtu,
+            options,
         })
     }
 
@@ -89,7 +90,7 @@ impl Bench {
         };
         let programs =
             if options.xdp { vec![let_pass(&room, NEAR)?, let_pass(&room, FAR)?] } else { Vec::new() };
-        let wire = start_wire(&room, script, options.mtu)?;
+        let wire = start_wire(&room, script, options)?;
         Ok(Self {
             wire: Some(wire),
             _programs: programs,
@@ -97,7 +98,7 @@ impl Bench {
             reflector,
             witness,
             wire_room: Some(room),
-            mtu: options.mtu,
+            options,
         })
     }
 
@@ -106,7 +107,7 @@ impl Bench {
     pub fn change_script(&mut self, script: Script) -> anyhow::Result<Ledger> {
         let ledger = self.stop_wire()?;
         let room = self.wire_room.as_ref().context("this bench has no wire")?;
-        self.wire = Some(start_wire(room, script, self.mtu)?);
+        self.wire = Some(start_wire(room, script, self.options)?);
         Ok(ledger)
     }
 
@@ -137,11 +138,15 @@ fn let_pass(room: &Room, interface: &'static str) -> anyhow::Result<BareProgram>
     })
 }
 
-fn start_wire(room: &Room, script: Script, mtu: u32) -> anyhow::Result<WireHandle> {
+fn start_wire(room: &Room, script: Script, options: Options) -> anyhow::Result<WireHandle> {
     room.run(move || {
         WireHandle::start(move || {
+            // What it sends leaves by the queue of its processor: elsewhere it would put frames out of order itself.
+            if let Some(last) = host::processors().last().filter(|_| options.queues > 1) {
+                host::tie_to(*last);
+            }
             let open = |interface: &str| -> anyhow::Result<Box<dyn WirePort>> {
-                Ok(Box::new(PacketPort::open(interface, mtu)?))
+                Ok(Box::new(PacketPort::open(interface, options.mtu)?))
             };
             let monitor = script.monitor.is_some().then(|| open("monitor")).transpose()?;
             let plug: Plug =

@@ -80,7 +80,7 @@ impl Table {
             let index = index_of(GENERATOR_PORT)?;
             let attachment = Arc::new(Attachment::open(GENERATOR_PORT, index)?);
             let filter = Filter::addresses(&[near], &[far]);
-            Ok(xdp::open(&attachment, GENERATOR_PORT, index, octets, near, &filter)?)
+            Ok(xdp::open(&attachment, GENERATOR_PORT, index, 0, octets, near, &filter)?)
         })
     }
 
@@ -91,7 +91,7 @@ impl Table {
             let index = index_of(REFLECTOR_PORT)?;
             let attachment = Arc::new(Attachment::open(REFLECTOR_PORT, index)?);
             let filter = Filter::addresses(&[far], &[near]);
-            Ok(XdpTurn::open(&attachment, REFLECTOR_PORT, index, octets, far, &filter)?)
+            Ok(XdpTurn::open(&attachment, REFLECTOR_PORT, index, 0, octets, far, &filter)?)
         })
     }
 
@@ -206,7 +206,8 @@ fn main() -> Result<()> {
         })?;
         let pair = highest(top, |rate| {
             let frames = rate * seconds;
-            let trial = TrialSpec { frame: spec, frames, frames_per_s: rate as f64, fill_check: true };
+            let trial =
+                TrialSpec { frame: spec, frames, frames_per_s: rate as f64, fill_check: true, flows: 1 };
             let cpu = host::processors().first().copied();
             match kind {
                 Kind::Packet => {
@@ -295,15 +296,17 @@ where
         give_up_ns: seconds * 1_010_000_000 + 100_000_000,
         warm_up: 0,
         fill_check: true,
+        pairs: 1,
     };
-    let running = run::start(transmit, receive, &trial)?;
-    let inside = at_the_end(running.start_ns, seconds, || running.progress.read().returned);
+    let running = run::start(vec![(transmit, receive)], &trial)?;
+    let inside = at_the_end(running.start_ns, seconds, || running.read().returned);
     let mut last = 0;
-    while !running.sender_is_done() || running.progress.read().arrivals != last {
-        last = running.progress.read().arrivals;
+    while !running.sender_is_done() || running.read().arrivals != last {
+        last = running.read().arrivals;
         std::thread::sleep(Duration::from_millis(50));
     }
-    let (departures, home) = running.finish()?;
+    let flows = running.finish()?;
+    let (departures, home) = flows.first().context("no flow")?;
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     runtime.block_on(worker.finish()).context("the reflector's thread was lost")?;
     Ok(Held {
@@ -356,7 +359,7 @@ where
     let receiving = {
         let (stop, home) = (Arc::clone(&stop), Arc::clone(&home));
         std::thread::spawn(move || -> std::io::Result<()> {
-            if let (_, Some(place)) = pin::places(&host::processors()) {
+            if let (_, Some(place)) = pin::places(&host::processors(), 0, 1) {
                 host::tie_to(place);
             }
             let mut count = 0;
@@ -374,7 +377,7 @@ where
     let frames = rate * seconds;
     let start = monotonic_ns() + 20_000_000;
     let sending = std::thread::spawn(move || -> std::io::Result<u64> {
-        if let (Some(place), _) = pin::places(&host::processors()) {
+        if let (Some(place), _) = pin::places(&host::processors(), 0, 1) {
             host::tie_to(place);
         }
         let mut sent = 0;

@@ -47,7 +47,13 @@ fn dissect<'a>(spec: &FrameSpec, homeward: bool, frame: &'a [u8]) -> &'a [u8] {
         Some(NetHeaders::Ipv4(ip, _)) => {
             assert_eq!(spec.encapsulation, Encapsulation::Ipv4);
             assert_eq!(announced, 0x0800);
-            let ends = turned_if(homeward, (GENERATOR_IPV4.octets(), REFLECTOR_IPV4.octets()));
+            let ends = turned_if(
+                homeward,
+                (
+                    of_flow(GENERATOR_IPV4.octets(), spec.stream),
+                    of_flow(REFLECTOR_IPV4.octets(), spec.stream),
+                ),
+            );
             assert_eq!((ip.source, ip.destination), ends);
             assert_eq!(ip.dscp.value(), spec.dscp);
             assert_eq!((ip.ecn.value(), ip.time_to_live, ip.dont_fragment), (0, HOP_LIMIT, true));
@@ -60,7 +66,13 @@ fn dissect<'a>(spec: &FrameSpec, homeward: bool, frame: &'a [u8]) -> &'a [u8] {
         Some(NetHeaders::Ipv6(ip, _)) => {
             assert_eq!(spec.encapsulation, Encapsulation::Ipv6);
             assert_eq!(announced, 0x86dd);
-            let ends = turned_if(homeward, (GENERATOR_IPV6.octets(), REFLECTOR_IPV6.octets()));
+            let ends = turned_if(
+                homeward,
+                (
+                    of_flow(GENERATOR_IPV6.octets(), spec.stream),
+                    of_flow(REFLECTOR_IPV6.octets(), spec.stream),
+                ),
+            );
             assert_eq!((ip.source, ip.destination), ends);
             assert_eq!((ip.traffic_class, ip.hop_limit), (spec.dscp << 2, HOP_LIMIT));
             assert_eq!(usize::from(ip.payload_length), 8 + payload.len());
@@ -70,6 +82,12 @@ fn dissect<'a>(spec: &FrameSpec, homeward: bool, frame: &'a [u8]) -> &'a [u8] {
         _ => panic!("no IP header"),
     }
     payload
+}
+
+/// The addresses of a flow: those of the first, and so many more (streams beyond 7 begin anew).
+fn of_flow<const N: usize>(mut first: [u8; N], stream: u8) -> [u8; N] {
+    first[N - 1] += stream & 7;
+    first
 }
 
 /// Sends a frame round and has every stage judged: by etherparse, by the checkers, by the sniffer.

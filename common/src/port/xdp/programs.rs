@@ -16,12 +16,12 @@ pub(super) const DATA_END: usize = 4;
 const DATA_META: usize = 8;
 const QUEUE: usize = 16;
 
-/// Trials at once on one interface: as many as the low bits of an address tell apart.
-pub(super) const SLOTS: u32 = 8;
+/// Flows at once on one interface: as many as the last octet of an address tells apart.
+pub(super) const SLOTS: u32 = 256;
 /// Octets of the stamp in front of a frame.
 pub(super) const STAMP_OCTETS: usize = 8;
 
-/// The slot of a session: the low bits of the address its frames are sent to.
+/// The slot of a flow: the last octet of the address its frames are sent to.
 #[must_use]
 pub fn slot(address: MacAddr) -> u32 {
     u32::from(address.5) % SLOTS

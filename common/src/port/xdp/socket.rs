@@ -41,9 +41,6 @@ const FLUSH_PATIENCE: Duration = Duration::from_millis(500);
 const WALL_NS: u64 = 1_000_000_000;
 /// How long a reflector keeps asking.
 const TURN_PATIENCE: Duration = Duration::from_millis(100);
-/// The queue frames are sent by and taken from; those of other queues come by the packet socket.
-const QUEUE: u32 = 0;
-
 /// The longest frame, without the FCS, that fits one piece of memory.
 pub const LONGEST: usize = 4_096 - HEADROOM;
 
@@ -62,7 +59,7 @@ struct Parts {
 
 impl Parts {
     /// The first [`SEND_CHUNKS`] chunks are left to the sender, the others are given to the kernel to receive into.
-    fn open(interface: &str, index: u32, largest: usize) -> Result<Self, OpenError> {
+    fn open(interface: &str, index: u32, queue: u32, largest: usize) -> Result<Self, OpenError> {
         let at = |step| move |source| OpenError::at_xdp(interface, step, source);
         if largest > LONGEST {
             let text = format!("frames of more than {LONGEST} octets do not fit one piece of memory");
@@ -94,7 +91,7 @@ impl Parts {
         fill.publish();
         let since = Instant::now();
         loop {
-            match sys_xdp::bind(socket, index, QUEUE, None) {
+            match sys_xdp::bind(socket, index, queue, None) {
                 Ok(()) => break,
                 Err(error)
                     if error.raw_os_error() == Some(libc::EBUSY) && since.elapsed() < BIND_PATIENCE =>
@@ -104,7 +101,7 @@ impl Parts {
                 Err(error) => return Err(at("binding an AF_XDP socket")(error)),
             }
         }
-        sys_xdp::bind(sender.as_fd(), index, QUEUE, Some(socket))
+        sys_xdp::bind(sender.as_fd(), index, queue, Some(socket))
             .map_err(at("binding the sending AF_XDP socket"))?;
         Ok(Self { frames: Arc::new(frames), chunk, sender, receive, transmit, fill, completion })
     }
@@ -114,6 +111,7 @@ impl Parts {
 struct Steering {
     attachment: Arc<Attachment>,
     own: MacAddr,
+    queue: u32,
     sockets: Map,
 }
 
@@ -121,28 +119,30 @@ impl Steering {
     fn install(
         attachment: &Arc<Attachment>,
         own: MacAddr,
+        queue: u32,
         frames: &Frames,
         interface: &str,
     ) -> Result<Self, OpenError> {
         let at = |step| move |source| OpenError::at_xdp(interface, step, source);
-        let sockets = Map::of_sockets(QUEUE + 1).map_err(at("making a table of sockets"))?;
-        sockets.put(QUEUE, frames.socket.as_fd()).map_err(at("putting the socket into its table"))?;
+        let sockets = Map::of_sockets(queue + 1).map_err(at("making a table of sockets"))?;
+        sockets.put(queue, frames.socket.as_fd()).map_err(at("putting the socket into its table"))?;
         let program = Program::load(&programs::steer(own, &sockets))
             .map_err(at("loading the session's XDP program"))?;
         attachment.install(own, &program).map_err(at("installing the session's XDP program"))?;
-        Ok(Self { attachment: Arc::clone(attachment), own, sockets })
+        Ok(Self { attachment: Arc::clone(attachment), own, queue, sockets })
     }
 }
 
 impl Drop for Steering {
     fn drop(&mut self) {
         self.attachment.remove(self.own);
-        let _ = self.sockets.take(QUEUE);
+        let _ = self.sockets.take(self.queue);
     }
 }
 
 /// Opens both halves of an AF_XDP port for frames of up to `largest` octets (without the FCS) that are sent to `own`.
-/// What the program lets pass is heard through `filter`.
+/// Frames are sent by queue `queue` and taken from it; what comes by another, or what the program lets pass, is heard
+/// through `filter`.
 ///
 /// # Errors
 /// No permission, no memory, a queue that somebody else has, or what the kernel says.
@@ -150,13 +150,14 @@ pub fn open(
     attachment: &Arc<Attachment>,
     interface: &str,
     index: u32,
+    queue: u32,
     largest: usize,
     own: MacAddr,
     filter: &Filter,
 ) -> Result<(XdpTransmit, XdpReceive), OpenError> {
     let passed = PacketReceive::open(interface, index, largest, filter)?;
-    let parts = Parts::open(interface, index, largest)?;
-    let steering = Steering::install(attachment, own, &parts.frames, interface)?;
+    let parts = Parts::open(interface, index, queue, largest)?;
+    let steering = Steering::install(attachment, own, queue, &parts.frames, interface)?;
     let transmit = XdpTransmit {
         frames: Arc::clone(&parts.frames),
         chunk: parts.chunk,
@@ -169,12 +170,14 @@ pub fn open(
         lost: 0,
     };
     let incoming = Incoming {
-        _steering: steering,
+        steering,
         frames: parts.frames,
         chunk: parts.chunk,
         ring: parts.receive,
         fill: parts.fill,
         wall: Offset::sample(),
+        came: 0,
+        strayed: 0,
     };
     Ok((transmit, XdpReceive { incoming, passed }))
 }
@@ -333,13 +336,16 @@ impl Transmit for XdpTransmit {
 /// What comes in by the socket.
 struct Incoming {
     // The program goes before the socket it hands frames to.
-    _steering: Steering,
+    steering: Steering,
     frames: Arc<Frames>,
     chunk: usize,
     ring: Ring<Descriptor>,
     fill: Ring<u64>,
     /// To bring the stamps of the packet socket to the scale of the program's.
     wall: Offset,
+    /// Frames that came by the ring, and whole ones of the same address that came by the packet socket.
+    came: u64,
+    strayed: u64,
 }
 
 impl Incoming {
@@ -367,8 +373,10 @@ impl Incoming {
         }
     }
 
-    /// The stamps of the packet socket are wall clock: judged by a fresh sample of it, and unknown after it was stepped.
-    fn passed(&mut self, meta: Meta) -> Meta {
+    /// Takes note of a frame of the packet socket. Its stamp is wall clock: judged by a fresh sample of it, and unknown
+    /// after it was stepped.
+    fn passed(&mut self, frame: &[u8], meta: Meta) -> Meta {
+        self.strayed += u64::from(frame.starts_with(&self.steering.own.octets()));
         if meta.arrived_ns == 0 {
             return meta;
         }
@@ -392,6 +400,7 @@ impl Incoming {
             visit(frame, meta);
             self.give_back(descriptor.addr);
         }
+        self.came += count as u64;
         if count > 0 {
             self.ring.release();
             self.fill.publish();
@@ -402,6 +411,11 @@ impl Incoming {
 
     fn dropped(&self) -> io::Result<u64> {
         sys_xdp::dropped(self.frames.socket.as_fd())
+    }
+
+    /// The fewer of the two ways' frames.
+    fn strayed(&self) -> u64 {
+        self.came.min(self.strayed)
     }
 }
 
@@ -415,8 +429,10 @@ impl Receive for XdpReceive {
     fn receive(&mut self, max: usize, visit: &mut impl FnMut(&mut [u8], Meta)) -> io::Result<usize> {
         let count = self.incoming.receive(max, visit);
         let incoming = &mut self.incoming;
-        let passed =
-            self.passed.receive(max - count, &mut |frame, meta| visit(frame, incoming.passed(meta)))?;
+        let passed = self.passed.receive(max - count, &mut |frame, meta| {
+            let meta = incoming.passed(frame, meta);
+            visit(frame, meta);
+        })?;
         Ok(count + passed)
     }
 
@@ -426,6 +442,10 @@ impl Receive for XdpReceive {
 
     fn dropped(&mut self) -> io::Result<u64> {
         Ok(self.incoming.dropped()? + self.passed.dropped()?)
+    }
+
+    fn strayed(&self) -> u64 {
+        self.incoming.strayed()
     }
 
     fn stamps(&self) -> Stamps {
@@ -455,21 +475,24 @@ impl XdpTurn {
         attachment: &Arc<Attachment>,
         interface: &str,
         index: u32,
+        queue: u32,
         largest: usize,
         own: MacAddr,
         filter: &Filter,
     ) -> Result<Self, OpenError> {
         let passed = PacketTurn::open(interface, index, largest, filter)?;
-        let parts = Parts::open(interface, index, largest)?;
-        let steering = Steering::install(attachment, own, &parts.frames, interface)?;
+        let parts = Parts::open(interface, index, queue, largest)?;
+        let steering = Steering::install(attachment, own, queue, &parts.frames, interface)?;
         Ok(Self {
             incoming: Incoming {
-                _steering: steering,
+                steering,
                 frames: parts.frames,
                 chunk: parts.chunk,
                 ring: parts.receive,
                 fill: parts.fill,
                 wall: Offset::sample(),
+                came: 0,
+                strayed: 0,
             },
             sender: parts.sender,
             transmit: parts.transmit,
@@ -529,6 +552,10 @@ impl Receive for XdpTurn {
         Ok(self.incoming.dropped()? + self.passed.dropped()?)
     }
 
+    fn strayed(&self) -> u64 {
+        self.incoming.strayed()
+    }
+
     fn stamps(&self) -> Stamps {
         Stamps::Monotonic
     }
@@ -550,6 +577,7 @@ impl Turn for XdpTurn {
                 self.incoming.give_back(descriptor.addr);
             }
         }
+        self.incoming.came += count as u64;
         if count > 0 {
             self.incoming.ring.release();
             self.incoming.fill.publish();
@@ -558,9 +586,10 @@ impl Turn for XdpTurn {
         self.transmit.publish();
         let refused = self.send(outgoing as u64);
         let incoming = &mut self.incoming;
-        let passed = self
-            .passed
-            .turn(max.min(BATCH) - count, &mut |frame, meta| decide(frame, incoming.passed(meta)))?;
+        let passed = self.passed.turn(max.min(BATCH) - count, &mut |frame, meta| {
+            let meta = incoming.passed(frame, meta);
+            decide(frame, meta)
+        })?;
         Ok(Turned {
             received: count + passed.received,
             returned: outgoing - (refused as usize).min(outgoing) + passed.returned,

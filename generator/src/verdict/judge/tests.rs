@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::*;
-use crate::verdict::{Bursts, Directions};
+use crate::verdict::Bursts;
 
 /// A clean trial of a million frames at full load, with a reference.
 fn clean() -> TrialFacts {
@@ -634,4 +634,27 @@ fn a_run_is_as_good_as_its_worst_trial() {
         ("pair_dropped", Some(64)),
     ];
     assert_eq!(found, expected);
+}
+
+/// What an end may have put out of order itself is never charged to the chain, and a copy or a loss beside it still is.
+#[test]
+fn an_order_that_is_not_known_proves_nothing() {
+    let mut facts = clean();
+    facts.account.reordered = 3;
+    facts.account.reordered_return = Some(3);
+    assert_eq!(judge(&facts).verdict, Outcome::Fail);
+    facts.order_unknown.homeward = true;
+    let verdict = judge(&facts);
+    assert_eq!(verdict.verdict, Outcome::Unproven);
+    assert!(verdict.reasons.iter().any(|reason| reason.code == "order_unknown"), "{verdict:?}");
+    // The other direction is judged as ever.
+    facts.account.reordered_forward = Some(1);
+    assert_eq!(judge(&facts).verdict, Outcome::Fail);
+    facts.order_unknown.forward = true;
+    assert_eq!(judge(&facts).verdict, Outcome::Unproven);
+    lose_forward(&mut facts, 1);
+    assert_eq!(judge(&facts).verdict, Outcome::Fail);
+    // In order it is in order, by whatever ways.
+    let straight = TrialFacts { order_unknown: facts.order_unknown, ..clean() };
+    assert_eq!(judge(&straight).verdict, Outcome::Pass);
 }

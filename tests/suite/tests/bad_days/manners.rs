@@ -156,7 +156,7 @@ pub(crate) fn discovery_is_answered_once_a_second() -> Result<()> {
             end: Box::new(End { host: "h".into(), version: "0".into(), via: "packet".into(), link: None }),
             data: DataAddress::Mac(me),
         },
-        Request::Learn { session: 1 },
+        Request::Learn { session: 1, flow: 0 },
         Request::Finish { session: 1, trial: 1 },
         Request::Close { session: 1 },
     ];

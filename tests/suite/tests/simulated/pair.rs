@@ -253,6 +253,7 @@ pub(crate) fn drive(
         frames: trial.frames,
         frames_per_s: trial.rate.per_second(),
         fill_check: trial.fill_check,
+        flows: 1,
     })
     .expect("the frames can be built");
     let mut wire = Engine::new(setup.script.clone()).expect("the script is possible");
@@ -371,7 +372,7 @@ pub(crate) fn drive(
     let now = clock.now();
     let offered = progress.offered.load(std::sync::atomic::Ordering::Relaxed);
     let home = receiver.finish(offered, sample(now)).expect("memory never fails");
-    let far = turning.counts(far_port.dropped().expect("memory never fails"));
+    let far = turning.counts(far_port.dropped().expect("memory never fails"), 0);
     let ledger = wire.ledger();
     assert!(ledger.is_clean(), "the wire itself lost something: {:?}", ledger.lost_by_wire);
     assert!(ledger.trials.len() <= 1, "one trial is one trial");

@@ -141,8 +141,8 @@ fn finding(report: &Report, throughput: Option<FrameRate>) -> report::Bursts {
         Found::AtTheLimit { frames } => {
             report::Bursts { ending: Ending::AtTheLimit, frames: Some(*frames as f64), ..base }
         }
-        Found::PairIsTheLimit { clean } => {
-            report::Bursts { ending: Ending::PairIsTheLimit, frames: Some(*clean as f64), ..base }
+        Found::NotProven { clean } => {
+            report::Bursts { ending: Ending::NotProven, frames: Some(*clean as f64), ..base }
         }
         Found::Unfinished => base,
     }
@@ -166,8 +166,8 @@ fn no_burst(why: NoBurst, frame_size: u16) -> Reason {
 
 fn reason(report: &Report) -> Option<Reason> {
     let reason = match report.found {
-        Found::PairIsTheLimit { .. } => Reason::unproven(
-            "pair_is_the_limit",
+        Found::NotProven { .. } => Reason::unproven(
+            "not_proven",
             "The pair spoiled every burst that could have shown where the chain's buffer ends.",
             "Close other programs, or use faster machines.",
         ),

@@ -9,7 +9,7 @@ use super::plan::{Length, Offer};
 use super::runner::{Runner, Stop};
 use crate::method::estimate::Waits;
 use crate::method::letter::Letter;
-use crate::method::{self, Came, Method};
+use crate::method::{self, Method};
 use crate::report::Conduct;
 
 /// Runs a method to its end, or until the run ends. `position` says which it is of how many, such as `[2/7]`.
@@ -23,8 +23,9 @@ pub async fn conduct<M: Method>(
 ) -> Result<Result<(), Stop>, Failure> {
     while let Some(trial) = method.next() {
         let offer = offer(runner, &trial)?;
-        match runner.trial(&offer, &format!("{position} {}:", trial.why)).await? {
-            Ok(judged) => method.take(&judged.came()),
+        let came = runner.trial(&offer, &format!("{position} {}:", trial.why)).await?;
+        match came {
+            Ok(came) => method.take(&came),
             Err(stop) => return Ok(Err(stop)),
         }
     }
@@ -63,13 +64,5 @@ pub fn together(letters: &[Letter]) -> Option<Conduct> {
 pub fn announce(runner: &mut Runner<'_>, estimate: method::estimate::Estimate) {
     if estimate.likely > Duration::ZERO {
         runner.say(&format!("this takes {estimate}"));
-    }
-}
-
-impl super::judged::Judged {
-    /// What a method is told of it.
-    #[must_use]
-    pub fn came(&self) -> Came {
-        Came::of(&self.account, &self.verdict, self.outcome.departures.sent.load.rate)
     }
 }

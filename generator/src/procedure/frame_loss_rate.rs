@@ -100,7 +100,7 @@ fn incomplete(report: &Report, run: &Run) -> Reason {
 
 fn spoiled(point: &FrameLoss) -> Reason {
     let reason = Reason::unproven(
-        "pair_is_the_limit",
+        "not_proven",
         format!(
             "At {:.2} % of line rate the pair spoiled every trial: what is missing there may be its own doing.",
             point.load.percent

@@ -8,6 +8,7 @@ use super::session::Far;
 use super::trial::Outcome;
 use crate::engine::receive::Home;
 use crate::engine::run::Departures;
+use crate::method::Came;
 use crate::verdict::{
     Account, Bounds, CarrierLoss, Directions, EndBounds, HomeCounts, LoadFacts, Pauses, Reason,
     ReferenceFacts, TrialFacts, Verdict, WindowFacts, account_together, judge,
@@ -32,6 +33,12 @@ impl Judged {
     /// Accounts and judges anew, because more has become known.
     pub fn again(&mut self, plan: &Plan, target: &Target, near: &End, far: &End) {
         (self.account, self.verdict) = appraise(&self.outcome, &self.offer, plan, target, near, far);
+    }
+
+    /// What a method is told of it.
+    #[must_use]
+    pub fn came(&self, plan: &Plan) -> Came {
+        Came::of(&self.account, &self.verdict, &load_facts(&self.outcome, &self.offer, plan))
     }
 }
 
@@ -132,26 +139,11 @@ fn facts(
     account: Account,
     bounds: &Bounds,
 ) -> TrialFacts {
-    let trial = &outcome.trial;
-    let load = &outcome.load;
     TrialFacts {
-        frame_size: trial.frame.frame_size,
+        frame_size: outcome.trial.frame.frame_size,
         account,
         limits: plan.wanted.limits,
-        load: LoadFacts {
-            intended_fps: trial.rate.per_second(),
-            intended_percent: trial.rate.percent_of(plan.line, trial.frame.frame_size),
-            offered_fps: load.rate,
-            tolerance: offer.tolerance(&plan.wanted),
-            windows: WindowFacts {
-                count: load.windows.count,
-                below_99_percent: load.windows.below_99_percent,
-                below_90_percent: load.windows.below_90_percent,
-                above_line: load.windows.above_line,
-                lowest_percent: load.windows.lowest_percent,
-                highest_percent: load.windows.highest_percent,
-            },
-        },
+        load: load_facts(outcome, offer, plan),
         burst_tolerance: u64::from(plan.wanted.burst_tolerance),
         carrier: carrier_losses(outcome, near, far),
         pauses: pauses(outcome, near, far),
@@ -161,6 +153,25 @@ fn facts(
         order_unknown: order_unknown(outcome),
         interface: near.link.as_ref().map_or_else(|| "udp".into(), |link| link.name.clone()),
         more: more(outcome, near),
+    }
+}
+
+fn load_facts(outcome: &Outcome, offer: &Offer, plan: &Plan) -> LoadFacts {
+    let trial = &outcome.trial;
+    let load = &outcome.load;
+    LoadFacts {
+        intended_fps: trial.rate.per_second(),
+        intended_percent: trial.rate.percent_of(plan.line, trial.frame.frame_size),
+        offered_fps: load.rate,
+        tolerance: offer.tolerance(&plan.wanted),
+        windows: WindowFacts {
+            count: load.windows.count,
+            below_99_percent: load.windows.below_99_percent,
+            below_90_percent: load.windows.below_90_percent,
+            above_line: load.windows.above_line,
+            lowest_percent: load.windows.lowest_percent,
+            highest_percent: load.windows.highest_percent,
+        },
     }
 }
 

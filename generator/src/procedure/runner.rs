@@ -15,6 +15,7 @@ use super::judged::Judged;
 use super::plan::{Offer, Plan, Target, Wanted};
 use super::session::Session;
 use super::trial::{self, Moment};
+use crate::method::Came;
 use crate::report::Findings;
 use crate::verdict::{Bears, Outcome, Reason, Verdict, overall};
 
@@ -147,7 +148,7 @@ impl<'a> Runner<'a> {
     /// # Errors
     /// `Ok(Err(Stop))`: interrupted, or the far end is not there any more; the procedure ends with what it has.
     /// `Err`: the same before the first trial has brought anything.
-    pub async fn trial(&mut self, offer: &Offer, position: &str) -> Result<Result<&Judged, Stop>, Failure> {
+    pub async fn trial(&mut self, offer: &Offer, position: &str) -> Result<Result<Came, Stop>, Failure> {
         if !self.trials.is_empty() {
             settle(&mut self.session, self.plan.wanted.settle, &mut self.interrupt).await;
         }
@@ -171,8 +172,9 @@ impl<'a> Runner<'a> {
         let judged =
             Judged::new(outcome, *offer, &self.plan, &self.target, &self.session.near, &self.session.far);
         self.show.judged(&judged);
+        let came = judged.came(&self.plan);
         self.trials.push(judged);
-        Ok(self.trials.last().ok_or(Stop))
+        Ok(Ok(came))
     }
 
     /// Says a line worth keeping.

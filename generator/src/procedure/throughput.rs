@@ -97,7 +97,7 @@ pub fn in_words(report: &Report) -> String {
             format!("throughput {:.1} frames/s, {} of line rate", rate.frames_per_second, rate.load)
         }
         Found::None { lowest } => format!("frames are lost at {lowest} of line rate and above"),
-        Found::PairIsTheLimit { pair_fails_at, .. } => format!("the pair fails at {pair_fails_at}"),
+        Found::NotProven { fails_at, why, .. } => format!("nothing is proven at {fails_at}: {why}"),
         Found::Unfinished { .. } => "the search was not finished".to_owned(),
     };
     format!("{} bytes: {found}", report.frame_size)
@@ -109,12 +109,12 @@ pub fn finding(report: &Report) -> Throughput {
     let (ending, rate) = match &report.found {
         Found::Throughput(rate) => (Ending::Found, Some(rate)),
         Found::None { .. } => (Ending::NoneFound, None),
-        Found::PairIsTheLimit { proven, .. } => (Ending::PairIsTheLimit, proven.as_ref()),
+        Found::NotProven { proven, .. } => (Ending::NotProven, proven.as_ref()),
         Found::Unfinished { proven } => (Ending::Unfinished, proven.as_ref()),
     };
-    let (pair_fails_at_percent, kit_loses_at_percent) = match &report.found {
-        Found::PairIsTheLimit { pair_fails_at, kit_loses_at, .. } => {
-            (Some(pair_fails_at.value()), kit_loses_at.map(Percent::value))
+    let (not_proven_at_percent, kit_loses_at_percent) = match &report.found {
+        Found::NotProven { fails_at, kit_loses_at, .. } => {
+            (Some(fails_at.value()), kit_loses_at.map(Percent::value))
         }
         _ => (None, None),
     };
@@ -126,7 +126,7 @@ pub fn finding(report: &Report) -> Throughput {
         percent_of_line: rate.map(|rate| rate.load.value()),
         maximum_frames_per_s: report.maximum.per_second(),
         resolution: report.resolution.value(),
-        pair_fails_at_percent,
+        not_proven_at_percent,
         kit_loses_at_percent,
         trials: report.trials,
         unproven_trials: report.unproven_trials,
@@ -145,14 +145,14 @@ pub fn reasons(report: &Report, run: &Run) -> Vec<Reason> {
             format!("The chain loses frames at {lowest} of line rate and at every higher load that was tried."),
             "Take pieces out of the chain one at a time: a piece that loses at every load is broken or dirty.",
         ))),
-        Found::PairIsTheLimit { pair_fails_at, kit_loses_at, .. } => {
+        Found::NotProven { fails_at, why, kit_loses_at, .. } => {
             let below = kit_loses_at
                 .map_or(String::new(), |load| format!(" The chain loses frames at {load}, so it lies below that."));
             reasons.push(about(Reason::unproven(
-                "pair_is_the_limit",
+                "not_proven",
                 format!(
-                    "At {pair_fails_at} of line rate the pair itself could not do what was asked of it, each time it was \
-                     tried: the chain's throughput is not shown beyond that.{below}"
+                    "At {fails_at} of line rate no trial proved anything, as often as it was tried: {why}. The chain's \
+                     throughput is not shown beyond that.{below}"
                 ),
                 "Close other programs, use faster machines, or start below it (--load).",
             )));

@@ -53,8 +53,8 @@ pub enum Ending {
     NoneFound,
     /// The highest load, or the longest burst, loses nothing.
     AtTheLimit,
-    /// The pair could go no further: the kit's limit is there or beyond.
-    PairIsTheLimit,
+    /// Trials there proved nothing, as often as they were tried: the kit's limit is there or beyond.
+    NotProven,
     /// It was not run to its end.
     #[default]
     Unfinished,
@@ -75,10 +75,10 @@ pub struct Throughput {
     pub maximum_frames_per_s: f64,
     /// Distance of the loads that were tried, percent of line rate.
     pub resolution: f64,
-    /// Where the pair is the limit: the lowest load at which it failed, percent of line rate.
+    /// Where it could not be proven: the lowest load whose trials proved nothing, percent of line rate.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub pair_fails_at_percent: Option<f64>,
-    /// Where the pair is the limit: the lowest load at which the kit lost frames, percent of line rate.
+    pub not_proven_at_percent: Option<f64>,
+    /// Where it could not be proven: the lowest load at which the kit lost frames, percent of line rate.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub kit_loses_at_percent: Option<f64>,
     pub trials: u64,

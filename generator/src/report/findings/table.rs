@@ -132,7 +132,7 @@ fn word(ending: Ending, ink: Ink) -> String {
         Ending::Found => return String::new(),
         Ending::NoneFound => (Style::Bad, "loses at every load"),
         Ending::AtTheLimit => (Style::Good, "no limit met"),
-        Ending::PairIsTheLimit => (Style::Unsure, "the pair is the limit"),
+        Ending::NotProven => (Style::Unsure, "not proven beyond"),
         Ending::Unfinished => (Style::Unsure, "not finished"),
     };
     ink.paint(style, words).into_owned()

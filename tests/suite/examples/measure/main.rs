@@ -43,7 +43,9 @@ fn main() -> Result<()> {
         ["rates", "all", ref rest @ ..] => rates::all(rest),
         ["rates", ref rest @ ..] => rates::one(rest),
         ["receive", ref rest @ ..] => receiving::compare(rest),
-        _ => bail!("wanted: stage, stage-time, rates or receive; see the head of tests/suite/examples/measure"),
+        _ => {
+            bail!("wanted: stage, stage-time, rates or receive; see the head of tests/suite/examples/measure")
+        }
     }
 }
 
@@ -54,7 +56,8 @@ fn spec(encapsulation: &str, tags: &str, frame_size: &str) -> Result<FrameSpec> 
         "2" => Tags::double(Tag::service(7), Tag::customer(100)),
         other => bail!("tags are 0, 1 or 2, not {other:?}"),
     };
-    let spec = FrameSpec { tags, ..plain(Encapsulation::from_str(encapsulation)?, number(frame_size)? as u16) };
+    let spec =
+        FrameSpec { tags, ..plain(Encapsulation::from_str(encapsulation)?, number(frame_size)? as u16) };
     spec.check()?;
     Ok(spec)
 }

@@ -76,8 +76,7 @@ impl Turn for Prebuilt {
     #[inline]
     fn turn(&mut self, max: usize, decide: &mut impl FnMut(&mut [u8], Meta) -> bool) -> io::Result<Turned> {
         let mut returned = 0;
-        let received =
-            self.receive(max, &mut |frame, meta| returned += usize::from(decide(frame, meta)))?;
+        let received = self.receive(max, &mut |frame, meta| returned += usize::from(decide(frame, meta)))?;
         Ok(Turned { received, returned, refused: 0 })
     }
 
@@ -93,7 +92,7 @@ pub(crate) struct Sink {
 }
 
 impl Sink {
-    const SLOTS: usize = 64;
+    pub(crate) const SLOTS: usize = 64;
 
     pub(crate) fn new() -> Self {
         Self { octets: 0, memory: Vec::new() }

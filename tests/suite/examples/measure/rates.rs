@@ -279,7 +279,8 @@ fn pair_trial(ends: &Ends, kind: Kind, spec: &FrameSpec, offer: Offer) -> Result
             pair(transmit, receive, Worker::start(turn, &trial, cpu)?, spec, offer)
         }
         Kind::Xdp => {
-            let ((transmit, receive), (reflection, passed)) = (ends.near_xdp(spec)?, ends.far_kernel(&trial)?);
+            let ((transmit, receive), (reflection, passed)) =
+                (ends.near_xdp(spec)?, ends.far_kernel(&trial)?);
             pair(transmit, receive, Worker::start_in_kernel(reflection, passed, &trial)?, spec, offer)
         }
         Kind::Udp => {

@@ -84,7 +84,10 @@ impl Rehearsal {
         self.next.put(0, program.as_fd())?;
         let run = sys_bpf::test_run(self.first.as_fd(), &self.frame, repeat)?;
         if run.said != SEND_BACK as u32 {
-            return Err(io::Error::other(format!("the frame was not sent back: the program said {}", run.said)));
+            return Err(io::Error::other(format!(
+                "the frame was not sent back: the program said {}",
+                run.said
+            )));
         }
         Ok(run.nanoseconds)
     }

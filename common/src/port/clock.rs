@@ -4,31 +4,26 @@
 //! time service may slew or step. [`Offset`] is sampled about once a second: two samples that differ by
 //! more than a slew can explain mean that the wall clock was stepped in between.
 
-use rustix::time::{ClockId, clock_gettime};
+use super::sys;
 
 /// CLOCK_MONOTONIC, nanoseconds.
 #[inline]
 #[must_use]
 pub fn monotonic_ns() -> u64 {
-    read(ClockId::Monotonic)
+    sys::clock_ns(libc::CLOCK_MONOTONIC)
 }
 
 /// CLOCK_REALTIME, nanoseconds since 1970.
 #[inline]
 #[must_use]
 pub fn realtime_ns() -> u64 {
-    read(ClockId::Realtime)
+    sys::clock_ns(libc::CLOCK_REALTIME)
 }
 
 /// CLOCK_BOOTTIME, nanoseconds: goes on while the host is suspended.
 #[must_use]
 pub fn boottime_ns() -> u64 {
-    read(ClockId::Boottime)
-}
-
-fn read(clock: ClockId) -> u64 {
-    let time = clock_gettime(clock);
-    (time.tv_sec as u64).wrapping_mul(1_000_000_000).wrapping_add(time.tv_nsec as u64)
+    sys::clock_ns(libc::CLOCK_BOOTTIME)
 }
 
 /// CLOCK_REALTIME − CLOCK_MONOTONIC at one moment.

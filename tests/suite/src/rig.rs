@@ -230,7 +230,7 @@ pub fn loss_periods(trial: &Value, did: &Did) -> Result<()> {
     let periods = trial["loss_periods"].as_array().context("loss_periods")?;
     for period in periods.iter().filter(|period| period["direction"] == "forward") {
         // A result that does not say a stream is of the one stream there was before there were several.
-        let stream = period["stream"].as_u64().unwrap_or(0) as u8;
+        let stream = period["flow"].as_u64().unwrap_or(0) as u8;
         let first = number(period, "first")? as u32;
         for sequence in first..first + number(period, "length")? as u32 {
             let taken = did.forward.dropped.flows().any(|flow| flow == (stream, sequence))

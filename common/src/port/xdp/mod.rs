@@ -15,7 +15,7 @@ mod socket;
 
 pub use attachment::{Attachment, BareProgram, Mode};
 pub use programs::slot;
-pub use reflect::{ReflectError, Reflected, Reflection, Told};
+pub use reflect::{ReflectError, Reflected, Reflection, Rehearsal, Told};
 /// Whether this process may load programs into the kernel.
 ///
 /// # Errors

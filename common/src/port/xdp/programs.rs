@@ -64,6 +64,36 @@ pub(super) fn bounce() -> Assembled {
     program.finish()
 }
 
+/// Sends every frame back as it is.
+pub(super) fn send_back() -> Assembled {
+    let mut program = Assembler::new();
+    program.alu(Alu::Move, R0, SEND_BACK);
+    program.exit();
+    program.finish()
+}
+
+/// Writes `head`, a multiple of four octets, over the beginning of the frame and goes on to the first of `programs`: a
+/// frame can so be turned again and again, to be measured.
+pub(super) fn restore(head: &[u8], programs: &Map) -> Assembled {
+    let mut program = Assembler::new();
+    let aborted = program.label();
+    program.load(Size::Four, R2, R1, DATA);
+    program.load(Size::Four, R3, R1, DATA_END);
+    program.alu(Alu::Move, R4, R2);
+    program.alu(Alu::Add, R4, head.len() as i32);
+    program.jump(R4, When::Greater, R3, aborted);
+    for (place, octets) in head.as_chunks::<4>().0.iter().enumerate() {
+        program.store_constant(Size::Four, R2, 4 * place, u32::from_ne_bytes(*octets));
+    }
+    program.map(R2, programs.descriptor(), "programs");
+    program.alu(Alu::Move, R3, 0);
+    program.call(Helper::TailCall);
+    program.place(aborted);
+    program.alu(Alu::Move, R0, 0);
+    program.exit();
+    program.finish()
+}
+
 /// Goes on to the program in the slot that the last octet of the destination address names. With none there the frame
 /// passes to the host.
 pub(super) fn dispatch(programs: &Map) -> Assembled {

@@ -24,8 +24,12 @@
 //! | log | 8 × (number mod entries) | number + 1 in the upper half, sequence in the lower |
 //! | tables | | contributions to the guard, sums for UDP's checksum, the fill |
 
+mod rehearse;
+
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
+
+pub use rehearse::Rehearsal;
 
 use pnet_base::MacAddr;
 

@@ -71,7 +71,8 @@ fn load(blueprint: &Blueprint) -> Option<Loaded> {
 
 impl Loaded {
     fn run(&self, frame: &[u8]) -> (u32, Vec<u8>) {
-        sys_bpf::test_run(self.program.as_fd(), frame).unwrap()
+        let run = sys_bpf::test_run(self.program.as_fd(), frame, 1).unwrap();
+        (run.said, run.frame)
     }
 
     fn frames(&self) -> u64 {
@@ -170,4 +171,18 @@ fn the_listing_is_the_one_in_the_tree() {
         std::fs::write(path, &listing).unwrap();
     }
     assert_eq!(std::fs::read_to_string(path).unwrap_or_default(), listing);
+}
+
+/// What is measured is the way of a frame that goes back, each time anew.
+#[test]
+fn a_rehearsal_turns_every_frame() {
+    for spec in specs() {
+        let rehearsal = match Rehearsal::new(&spec, true) {
+            Ok(rehearsal) => rehearsal,
+            Err(ReflectError::Open(error)) if error.is_permission() => return,
+            Err(error) => panic!("{error}"),
+        };
+        rehearsal.reflector(100).unwrap();
+        rehearsal.bounce(100).unwrap();
+    }
 }

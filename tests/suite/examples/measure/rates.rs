@@ -1,0 +1,331 @@
+//! How much the bookkeeping costs: the zero-loss rate of the whole pair beside that of a bare loop.
+//!
+//! Both run over the same ports, on the same veth, in the same process, one after the other: see [`crate::bare`]. The
+//! pair does everything that `kitproof prove` does in a trial.
+//!
+//! A rate is held when no frame is lost and at least 99 % are home when the interval ends. Searches of the two are
+//! interleaved, three of each; the best counts.
+
+use std::io::Write;
+use std::time::Duration;
+
+use anyhow::{Context, Result, bail};
+use kitproof::engine::{Trial, run};
+use kitproof_bench::enter;
+use kitproof_common::control::TrialSpec;
+use kitproof_common::frame::{Encapsulation, FrameSpec};
+use kitproof_common::host;
+use kitproof_common::line::{FrameRate, Load};
+use kitproof_common::port::clock::monotonic_ns;
+use kitproof_common::port::packet::PacketTurn;
+use kitproof_common::port::{Receive, Transmit};
+use kitproof_reflector::worker::Worker;
+
+use crate::ends::Ends;
+use crate::{bare, milliseconds_at, number_at, plain};
+
+/// Searches of each.
+const PAIRS: usize = 3;
+/// Share of the frames that must be home when the interval ends.
+const INSIDE: f64 = 0.99;
+/// Steps of the search from the top down, percent of the top rate.
+const STEP: u64 = 5;
+/// Of the search by halves: the fastest rate that is tried, how much slower each rate is than the one above it, and how
+/// many there are.
+const TOP: f64 = 2_000_000.0;
+const FACTOR: f64 = 0.96;
+const RATES: u32 = 64;
+
+/// The kind of port.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Kind {
+    Packet,
+    XdpUser,
+    Xdp,
+    Udp,
+}
+
+impl Kind {
+    const ALL: [Self; 4] = [Self::Packet, Self::XdpUser, Self::Xdp, Self::Udp];
+
+    fn named(name: &str) -> Option<Self> {
+        match name {
+            "packet" => Some(Self::Packet),
+            "xdp-user" => Some(Self::XdpUser),
+            "xdp" => Some(Self::Xdp),
+            "udp" => Some(Self::Udp),
+            _ => None,
+        }
+    }
+
+    fn describe(self) -> &'static str {
+        match self {
+            Kind::Packet => "packet sockets at both ends",
+            Kind::XdpUser => "AF_XDP sockets at both ends",
+            Kind::Xdp => "AF_XDP sockets, the reflector inside the kernel",
+            Kind::Udp => "UDP sockets over loopback",
+        }
+    }
+
+    fn spec(self, frame_size: u16) -> FrameSpec {
+        let encapsulation = if self == Kind::Udp { Encapsulation::Datagram } else { Encapsulation::Ipv4 };
+        plain(encapsulation, frame_size)
+    }
+}
+
+/// A rate, and for how long.
+#[derive(Clone, Copy)]
+pub(crate) struct Offer {
+    /// Frames a second.
+    pub(crate) rate: u64,
+    pub(crate) milliseconds: u64,
+}
+
+impl Offer {
+    pub(crate) fn frames(self) -> u64 {
+        self.rate * self.milliseconds / 1_000
+    }
+
+    /// From the first departure to when a sender that cannot keep up stops.
+    pub(crate) fn give_up_ns(self) -> u64 {
+        self.milliseconds * 1_010_000 + 100_000_000
+    }
+}
+
+/// What one trial came to, in frames.
+#[derive(Clone, Copy)]
+pub(crate) struct Held {
+    pub(crate) offered: u64,
+    pub(crate) home: u64,
+    /// Home when the interval ended.
+    pub(crate) inside: u64,
+}
+
+impl Held {
+    fn holds(self, offer: Offer) -> bool {
+        let wanted = offer.frames();
+        self.offered == wanted && self.home == wanted && self.inside as f64 >= INSIDE * wanted as f64
+    }
+}
+
+/// What `count` says when the interval is over.
+pub(crate) fn at_the_end(start: u64, offer: Offer, count: impl Fn() -> u64) -> u64 {
+    let end = start + offer.milliseconds * 1_000_000;
+    while let Some(left) = end.checked_sub(monotonic_ns()).filter(|left| *left > 0) {
+        std::thread::sleep(Duration::from_nanos(left));
+    }
+    count()
+}
+
+/// One kind of port, from the top rate down. Ends the process with 1 below 90 %.
+pub(crate) fn one(arguments: &[&str]) -> Result<()> {
+    let kind = arguments.first().and_then(|name| Kind::named(name));
+    let numbers = &arguments[usize::from(kind.is_some())..];
+    let kind = kind.unwrap_or(Kind::Packet);
+    let spec = kind.spec(number_at(numbers, 0, 64)? as u16);
+    let top = number_at(numbers, 1, 1_000_000)?;
+    let milliseconds = milliseconds_at(numbers, 2, 1_000)?;
+    enter()?;
+    host::raise_priority();
+    let ends = Ends::new()?;
+    println!(
+        "{} bytes, {}, trials of {} s, steps of {STEP} % of {top}/s",
+        spec.frame_size,
+        kind.describe(),
+        milliseconds as f64 / 1e3
+    );
+    let best = compare(&ends, kind, &spec, |hold| downward(top, milliseconds, hold), true)?;
+    println!(
+        "best: bare loop {}/s, kitproof {}/s, ratio {:.3} (at least 0.900 is demanded)",
+        best.bare,
+        best.pair,
+        best.ratio()
+    );
+    std::process::exit(i32::from(best.ratio() < 0.9));
+}
+
+/// Every kind of port in turn, by short trials; one table.
+pub(crate) fn all(arguments: &[&str]) -> Result<()> {
+    let milliseconds = milliseconds_at(arguments, 0, 300)?;
+    let sizes = match arguments.get(1) {
+        Some(_) => vec![number_at(arguments, 1, 64)? as u16],
+        None => vec![64, 512],
+    };
+    if arguments.len() > 2 {
+        bail!("wanted: all [SECONDS [SIZE]]");
+    }
+    enter()?;
+    host::raise_priority();
+    let ends = Ends::new()?;
+    println!(
+        "zero-loss rate, frames/s: trials of {} s, rates {:.0} % apart, the best of {PAIRS} interleaved searches",
+        milliseconds as f64 / 1e3,
+        100.0 * (1.0 - FACTOR)
+    );
+    println!("{:<48} {:>5} {:>10} {:>10} {:>6}", "ports", "bytes", "bare loop", "kitproof", "ratio");
+    for kind in Kind::ALL {
+        for size in &sizes {
+            let best = compare(&ends, kind, &kind.spec(*size), |hold| by_halves(milliseconds, hold), false)?;
+            println!(
+                "{:<48} {size:>5} {:>10} {:>10} {:>6.3}",
+                kind.describe(),
+                best.bare,
+                best.pair,
+                best.ratio()
+            );
+        }
+    }
+    Ok(())
+}
+
+/// Frames a second.
+#[derive(Clone, Copy, Default)]
+struct Best {
+    bare: u64,
+    pair: u64,
+}
+
+impl Best {
+    fn ratio(self) -> f64 {
+        self.pair as f64 / self.bare as f64
+    }
+}
+
+/// A trial: what an offer came to.
+type Hold<'a> = &'a dyn Fn(Offer) -> Result<Held>;
+
+/// Both, in turn.
+fn compare(
+    ends: &Ends,
+    kind: Kind,
+    spec: &FrameSpec,
+    search: impl Fn(Hold<'_>) -> Result<u64>,
+    tell: bool,
+) -> Result<Best> {
+    let mut best = Best::default();
+    for round in 1..=PAIRS {
+        let bare = search(&|offer| bare_trial(ends, kind, spec, offer))?;
+        let pair = search(&|offer| pair_trial(ends, kind, spec, offer))?;
+        if tell {
+            println!("pair {round}: bare loop {bare}/s, kitproof {pair}/s");
+        }
+        best = Best { bare: best.bare.max(bare), pair: best.pair.max(pair) };
+    }
+    Ok(best)
+}
+
+/// The highest rate that is held, going down from the top; 0 if none is.
+fn downward(top: u64, milliseconds: u64, hold: Hold<'_>) -> Result<u64> {
+    let mut found = 0;
+    for step in (1..=100 / STEP).rev() {
+        let offer = Offer { rate: top * step * STEP / 100, milliseconds };
+        let held = hold(offer)?.holds(offer);
+        print!(".");
+        std::io::stdout().flush()?;
+        if held {
+            found = offer.rate;
+            break;
+        }
+    }
+    println!();
+    Ok(found)
+}
+
+/// A rate that is held beside the next faster one that is not, found by halving what is left; 0 if none is held.
+fn by_halves(milliseconds: u64, hold: Hold<'_>) -> Result<u64> {
+    let rate = |step: u32| (TOP * FACTOR.powi(step as i32)) as u64;
+    // Every step from `slow` on is taken for held, every one before `fast` for not.
+    let (mut fast, mut slow) = (0, RATES);
+    while fast < slow {
+        let step = (fast + slow) / 2;
+        let offer = Offer { rate: rate(step), milliseconds };
+        if hold(offer)?.holds(offer) { slow = step } else { fast = step + 1 }
+    }
+    Ok(if slow < RATES { rate(slow) } else { 0 })
+}
+
+fn bare_trial(ends: &Ends, kind: Kind, spec: &FrameSpec, offer: Offer) -> Result<Held> {
+    match kind {
+        Kind::Packet => {
+            let ((transmit, receive), turn) = (ends.near_packet(spec)?, ends.far_packet(spec)?);
+            bare::offer(transmit, receive, Some(turn), spec, offer)
+        }
+        Kind::XdpUser => {
+            let ((transmit, receive), turn) = (ends.near_xdp(spec)?, ends.far_xdp(spec)?);
+            bare::offer(transmit, receive, Some(turn), spec, offer)
+        }
+        Kind::Xdp => {
+            let (_bounce, (transmit, receive)) = (ends.far_bounce()?, ends.near_xdp(spec)?);
+            bare::offer(transmit, receive, None::<PacketTurn>, spec, offer)
+        }
+        Kind::Udp => {
+            let (transmit, receive, turn) = ends.udp(spec)?;
+            bare::offer(transmit, receive, Some(turn), spec, offer)
+        }
+    }
+}
+
+fn pair_trial(ends: &Ends, kind: Kind, spec: &FrameSpec, offer: Offer) -> Result<Held> {
+    let trial = TrialSpec {
+        frame: *spec,
+        frames: offer.frames(),
+        frames_per_s: offer.rate as f64,
+        fill_check: true,
+        flows: 1,
+    };
+    let cpu = host::processors().first().copied();
+    match kind {
+        Kind::Packet => {
+            let ((transmit, receive), turn) = (ends.near_packet(spec)?, ends.far_packet(spec)?);
+            pair(transmit, receive, Worker::start(turn, &trial, cpu)?, spec, offer)
+        }
+        Kind::XdpUser => {
+            let ((transmit, receive), turn) = (ends.near_xdp(spec)?, ends.far_xdp(spec)?);
+            pair(transmit, receive, Worker::start(turn, &trial, cpu)?, spec, offer)
+        }
+        Kind::Xdp => {
+            let ((transmit, receive), (reflection, passed)) =
+                (ends.near_xdp(spec)?, ends.far_kernel(&trial)?);
+            pair(transmit, receive, Worker::start_in_kernel(reflection, passed, &trial)?, spec, offer)
+        }
+        Kind::Udp => {
+            let (transmit, receive, turn) = ends.udp(spec)?;
+            pair(transmit, receive, Worker::start(turn, &trial, cpu)?, spec, offer)
+        }
+    }
+}
+
+/// The whole pair: what a trial of `kitproof prove` does, both ends.
+fn pair<T, R>(transmit: T, receive: R, worker: Worker, spec: &FrameSpec, offer: Offer) -> Result<Held>
+where
+    T: Transmit + Send + 'static,
+    R: Receive + Send + 'static,
+{
+    let rate = FrameRate::from_per_second(offer.rate).context("a rate of nothing")?;
+    let trial = Trial {
+        frame: *spec,
+        load: Load::FramesPerSecond(offer.rate),
+        rate,
+        line: rate,
+        ceiling: rate.times(105, 100).unwrap_or(rate),
+        burst: 16,
+        ahead: 0,
+        frames: offer.frames(),
+        give_up_ns: offer.give_up_ns(),
+        warm_up: 0,
+        fill_check: true,
+        pairs: 1,
+    };
+    let running = run::start(vec![(transmit, receive)], &trial)?;
+    let inside = at_the_end(running.start_ns, offer, || running.read().returned);
+    let mut last = 0;
+    while !running.sender_is_done() || running.read().arrivals != last {
+        last = running.read().arrivals;
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    let flows = running.finish()?;
+    let (departures, home) = flows.first().context("no flow")?;
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+    runtime.block_on(worker.finish()).context("the reflector's thread was lost")?;
+    Ok(Held { offered: departures.sent.offered, home: home.counts.returned, inside })
+}

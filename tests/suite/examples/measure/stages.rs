@@ -88,7 +88,7 @@ impl Stage {
     pub(crate) fn once(&self, frames: usize) -> Result<f64> {
         ensure!(frames > 0 && frames <= MOST, "1 to {MOST} frames, not {frames}");
         ensure!(frames.is_multiple_of(BATCH), "a multiple of {BATCH} frames, not {frames}");
-        if let (Some(place), _) = pin::places(&host::processors()) {
+        if let (Some(place), _) = pin::places(&host::processors(), 0, 1) {
             host::tie_to(place);
         }
         let mut meter = Meter::default();
@@ -183,6 +183,7 @@ fn trial(spec: &FrameSpec, fill_check: bool) -> Trial {
         give_up_ns: u64::MAX,
         warm_up: 0,
         fill_check,
+        pairs: 1,
     };
     assert_eq!(trial.window(), WARM);
     trial
@@ -245,7 +246,7 @@ fn reflect(
     frames: usize,
     meter: &mut Meter,
 ) -> io::Result<u64> {
-    let trial = TrialSpec { frame: *spec, frames: 1 << 40, frames_per_s: 10_000.0, fill_check };
+    let trial = TrialSpec { frame: *spec, frames: 1 << 40, frames_per_s: 10_000.0, fill_check, flows: 1 };
     let mut turning = Turning::new(&trial).map_err(io::Error::other)?;
     let mut some = |count: usize| -> io::Result<()> {
         for _ in 0..count / BATCH {
@@ -256,7 +257,7 @@ fn reflect(
     };
     some(WARM)?;
     meter.measure(|| some(frames))?;
-    Ok(turning.counts(0).reached_distinct)
+    Ok(turning.counts(0, 0).reached_distinct)
 }
 
 /// Over and over the same few slots, as the sender does.

@@ -78,7 +78,7 @@ pub struct Offer {
 }
 
 /// A burst may be so far from the line's rate at most, however short.
-const BURST_TOLERANCE: f64 = 0.1;
+const BURST_TOLERANCE: f64 = 0.02;
 
 impl Offer {
     /// How far the offered load may be from the intended. A burst is over before a mean could settle: there, as many frames
@@ -198,7 +198,11 @@ impl Plan {
         let (rate, frames) = frames_of(offer, self.line, wanted.pairs)?;
         let duration_ns = rate.time_of(frames);
         let line = line_frame_rate(self.line, frame_size);
-        let pacing = self.pacing(rate, line, frame_size);
+        let pacing = match offer.length {
+            // A burst has the shortest gaps or longer ones, never shorter: what a late sender owes stays owed.
+            Length::Frames(_) if self.virtual_link => Pacing { ceiling: rate, burst: 2, ahead: 0 },
+            _ => self.pacing(rate, line, frame_size),
+        };
         Ok(Trial {
             frame: FrameSpec {
                 encapsulation: wanted.encapsulation,

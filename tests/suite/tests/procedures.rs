@@ -42,7 +42,8 @@ fn carry_out(script: &Script, command: &str, arguments: &[&str]) -> Result<(Ende
     let _reflector = reflector(&bench.reflector)?;
     let state = Folder::new("procedures")?;
     let fixed = ["--isolated-bench", "--unattended", "--json", "-", "--line-rate", "100M"];
-    let waits = ["--settle", "50ms", "--residual", "100ms"];
+    // Half a second is too short for the mean to be within 200 ppm on a machine that does something else as well.
+    let waits = ["--settle", "50ms", "--residual", "100ms", "--load-tolerance", "5000ppm"];
     let all: Vec<&str> = [command, GENERATOR_PORT]
         .into_iter()
         .chain(fixed)
@@ -131,9 +132,10 @@ fn back_to_back() -> Result<()> {
         let share = limit as f64 / carried(size);
         let implied = f64::from(QUEUE + 1) / (1.0 - share);
         let frames = float(found, "frames")?;
-        // A sender that is a little late shows the queue less than a full burst; one that catches up, a little more.
+        // A sender that is late by the 2 % that a burst may be shows the queue a load of 98 %, never of more than 100 %.
+        let slower = f64::from(QUEUE + 1) / (1.0 - share / 0.98);
         ensure!(
-            (frames - implied).abs() <= 0.05 * implied + 2.0,
+            frames >= implied - 2.0 && frames <= slower + 2.0,
             "{size} octets: bursts of {frames}, a queue of {QUEUE} implies {implied}"
         );
         let buffer = float(found, "corrected_buffer_frames")?;

@@ -29,9 +29,10 @@ use kitproof::engine::receive::{BATCH, Receiver};
 use kitproof_common::frame::{
     Checked, Checker, Encapsulation, Fill, FrameSpec, MacAddr, Tag, Tags, Template, Turner, VARIANTS,
 };
-use kitproof_common::line::{FrameRate, Load};
+use kitproof_common::line::{FrameRate, LineRate, Load, line_frame_rate};
 use kitproof_common::port::clock::Offset;
 use kitproof_common::port::{Meta, Receive};
+use kitproof_common::sequence::Sampling;
 
 /// Frames before the counted ones. As many as the smallest window, so that what is counted is the steady
 /// state, in which every new word of the window retires an old one.
@@ -40,6 +41,9 @@ const WARM: usize = 1 << 16;
 const MOST: usize = 1 << 15;
 /// When frame 0 is due, monotonic.
 const START_NS: u64 = 50_000_000_000;
+/// As many frames are sampled for time stamps as on a full line of this rate: a thousand a second, whatever the frame size.
+/// The trial's own rate is that of the smallest window, and would sample every eleventh.
+const LINE: LineRate = LineRate(1_000_000_000);
 /// The wall clock stands this far ahead.
 const WALL_NS: u64 = 1_700_000_000_000_000_000;
 
@@ -119,7 +123,9 @@ fn receive(port: &mut Prebuilt, trial: &Trial, frames: usize) -> io::Result<u64>
     progress.reserved.store(trial.frames, std::sync::atomic::Ordering::Release);
     let offset = Offset { nanoseconds: WALL_NS as i64, at: START_NS };
     let total = WARM + frames;
-    let mut receiver = Receiver::new(port, trial, &progress, START_NS, offset).map_err(io::Error::other)?;
+    let mut receiver = Receiver::new(port, trial, &progress, START_NS, offset)
+        .map_err(io::Error::other)?
+        .with_sampling(Sampling::of(line_frame_rate(LINE, trial.frame.frame_size).per_second()));
     while receiver.step(START_NS, || offset)? > 0 {}
     let home = receiver.finish(total as u64, offset)?;
     assert_eq!(home.counts.returned, total as u64, "every frame came home");

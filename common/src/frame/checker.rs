@@ -11,7 +11,6 @@ use super::layout::{
 };
 use super::spec::{FrameError, FrameSpec};
 use super::tags::TAG_OCTETS;
-use std::ops::BitXor;
 
 /// What a received frame is.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -114,11 +113,6 @@ const WORDS: usize = (TAGS + IPV6_OCTETS + UDP_OCTETS + FIXED_OCTETS).div_ceil(8
 /// ones that fill the second word.
 const SUMMED_OCTETS: usize = 16;
 const SUMMED_OFFSET: usize = HEADER_OCTETS - SUMMED_OCTETS;
-
-/// The moving octets: what the generator stamps, and behind it what the reflector writes.
-const STAMP_OCTETS: usize = 8;
-const MARK_OFFSET: usize = FIXED_OCTETS + STAMP_OCTETS;
-const MARK_OCTETS: usize = MOVING_OCTETS - STAMP_OCTETS;
 
 impl Checker {
     /// For the reflector: frames on the way out. `fill_check` compares the fill too.
@@ -236,7 +230,7 @@ impl Checker {
     fn ipv4<'f, const NETWORK: usize>(&self, frame: &'f [u8]) -> Option<&'f [u8; HEADER_OCTETS]> {
         let frame = &frame[..NETWORK + IPV4_REGION];
         let header = region(frame, NETWORK + IPV4_OCTETS + UDP_OCTETS);
-        let guard = self.guard(self.guard16, header).to_be();
+        let guard = self.guard(header).to_be();
         let checksum = !fold_half(u32::from(self.ip_sum) + u32::from(guard));
         let right = two(frame, NETWORK + 4) == guard
             && two(frame, NETWORK + 10) == checksum
@@ -250,7 +244,7 @@ impl Checker {
     fn ipv6<'f, const NETWORK: usize>(&self, frame: &'f [u8]) -> Option<&'f [u8; HEADER_OCTETS]> {
         let frame = &frame[..NETWORK + IPV6_REGION];
         let header = region(frame, NETWORK + IPV6_OCTETS + UDP_OCTETS);
-        let right = two(frame, NETWORK + 2) == self.guard(self.guard16, header).to_be()
+        let right = two(frame, NETWORK + 2) == self.guard(header).to_be()
             && self.is_udp_checksum(two(frame, NETWORK + IPV6_OCTETS + 6), header)
             && self.is_front_right(frame, NETWORK + IPV6_OCTETS + UDP_OCTETS + FIXED_OCTETS);
         right.then_some(header)
@@ -261,8 +255,8 @@ impl Checker {
     fn guarded<'f, const NETWORK: usize>(&self, frame: &'f [u8]) -> Option<&'f [u8; HEADER_OCTETS]> {
         let frame = &frame[..NETWORK + GUARDED_REGION];
         let header = region(frame, NETWORK);
-        let right = u32::from_be_bytes(*region(frame, NETWORK + HEADER_OCTETS))
-            == self.guard(self.guard32, header)
+        let guard = self.guard32 ^ u32::added::<FIXED_OCTETS, MOVING_OCTETS>(inside(header, FIXED_OCTETS));
+        let right = u32::from_be_bytes(*region(frame, NETWORK + HEADER_OCTETS)) == guard
             && self.is_front_right(frame, NETWORK + FIXED_OCTETS);
         right.then_some(header)
     }
@@ -278,15 +272,10 @@ impl Checker {
         wrong[0] | wrong[1] == 0
     }
 
-    /// The guard that belongs to a header with these moving octets, from the guard of the fixed ones. On the way out the
-    /// reflector's octets must be 0, which adds nothing; [`Self::intact`] sees to it that they are.
+    /// The 16-bit guard that belongs to a header with these moving octets.
     #[inline(always)]
-    fn guard<W: Width + BitXor<Output = W>>(&self, fixed: W, header: &[u8; HEADER_OCTETS]) -> W {
-        let guard = fixed ^ W::added::<FIXED_OCTETS, STAMP_OCTETS>(inside(header, FIXED_OCTETS));
-        if self.unmarked != 0 {
-            return guard;
-        }
-        guard ^ W::added::<MARK_OFFSET, MARK_OCTETS>(inside(header, MARK_OFFSET))
+    fn guard(&self, header: &[u8; HEADER_OCTETS]) -> u16 {
+        self.guard16 ^ u16::added::<FIXED_OCTETS, MOVING_OCTETS>(inside(header, FIXED_OCTETS))
     }
 
     /// Whether this UDP checksum field, in native order, belongs to this header and the fill of its variant:

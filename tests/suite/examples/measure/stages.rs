@@ -31,10 +31,10 @@ use kitproof_bench::enter;
 use kitproof_common::control::TrialSpec;
 use kitproof_common::frame::{Checked, Checker, FrameSpec, Template, Turner, VARIANTS};
 use kitproof_common::host;
-use kitproof_common::line::{FrameRate, Load};
+use kitproof_common::line::{FrameRate, LineRate, Load, line_frame_rate};
 use kitproof_common::port::clock::Offset;
 use kitproof_common::port::{Meta, Receive, Transmit};
-use kitproof_common::sequence::{Arrival, Tracker};
+use kitproof_common::sequence::{Arrival, Sampling, Tracker};
 use kitproof_reflector::turning::Turning;
 
 use crate::meter::Meter;
@@ -57,6 +57,9 @@ const STEP_NS: u64 = 672 * DUE;
 /// Runs of which the best is told.
 const RUNS: usize = 7;
 
+/// As many frames are sampled for time stamps as on a full line of this rate: a thousand a second, whatever the frame size.
+/// The trial's own rate is that of the smallest window, and would sample every eleventh.
+const LINE: LineRate = LineRate(1_000_000_000);
 const OFFSET: Offset = Offset { nanoseconds: WALL_NS as i64, at: START_NS };
 
 /// One stage, over frames of one kind.
@@ -224,7 +227,9 @@ fn receive(port: &mut Prebuilt, trial: &Trial, frames: usize, meter: &mut Meter)
     let progress = Progress::default();
     progress.reserved.store(trial.frames, Ordering::Release);
     let total = (WARM + frames) as u64;
-    let mut receiver = Receiver::new(port, trial, &progress, START_NS, OFFSET).map_err(io::Error::other)?;
+    let mut receiver = Receiver::new(port, trial, &progress, START_NS, OFFSET)
+        .map_err(io::Error::other)?
+        .with_sampling(Sampling::of(line_frame_rate(LINE, trial.frame.frame_size).per_second()));
     let mut some = |count: usize| -> io::Result<()> {
         for _ in 0..count / BATCH {
             receiver.step(START_NS, || OFFSET)?;

@@ -18,8 +18,6 @@ pub struct Rehearsal {
     next: Map,
     first: Program,
     reflector: Program,
-    /// Instructions of the reflector.
-    instructions: usize,
 }
 
 impl Rehearsal {
@@ -37,7 +35,6 @@ impl Rehearsal {
         let log = Memory::new(8 * blueprint.log_entries).map_err(&memory)?;
         let tables = Memory::holding(&blueprint.tables).map_err(&memory)?;
         let reflector = blueprint.program(state.descriptor(), log.descriptor(), tables.descriptor());
-        let instructions = reflector.instructions.len();
 
         let next = Map::of_programs(1).map_err(at("making a table of programs"))?;
         // Whatever a turn changes stands in front of the fill.
@@ -48,14 +45,7 @@ impl Rehearsal {
             reflector: Program::load(&reflector).map_err(&load)?,
             frame,
             next,
-            instructions,
         })
-    }
-
-    /// How many instructions the trial's program has.
-    #[must_use]
-    pub fn instructions(&self) -> usize {
-        self.instructions
     }
 
     /// The trial's program: nanoseconds a frame, the mean of `repeat` runs.

@@ -65,43 +65,37 @@ pub(super) fn map(kind: MapKind, value_octets: u32, entries: u32, flags: u32) ->
     unsafe { bpf(MAP_CREATE, &mut attributes) }.map(owned)
 }
 
+/// The attributes of the commands about one element of a map. Key and value are addresses.
+#[repr(C)]
+struct Element {
+    map: u32,
+    pad: u32,
+    key: u64,
+    value: u64,
+    flags: u64,
+}
+
+impl Element {
+    /// `key` and what is at `value` must outlive the command.
+    fn new(map: BorrowedFd<'_>, key: &u32, value: u64) -> Self {
+        Self { map: map.as_raw_fd() as u32, pad: 0, key: (&raw const *key) as u64, value, flags: 0 }
+    }
+}
+
 /// Puts a value into a map, in place of what is there.
 ///
 /// # Panics
 /// If the value is shorter than `value_octets`, the size that the map was made with.
 pub(super) fn update(map: BorrowedFd<'_>, key: u32, value: &[u8], value_octets: usize) -> io::Result<()> {
-    #[repr(C)]
-    struct Attributes {
-        map: u32,
-        pad: u32,
-        key: u64,
-        value: u64,
-        flags: u64,
-    }
     assert!(value.len() >= value_octets);
-    let mut attributes = Attributes {
-        map: map.as_raw_fd() as u32,
-        pad: 0,
-        key: (&raw const key) as u64,
-        value: value.as_ptr() as u64,
-        flags: 0,
-    };
+    let mut attributes = Element::new(map, &key, value.as_ptr() as u64);
     // SAFETY: key and value are live, and as long as the map was made for: 4 octets and `value_octets`.
     unsafe { bpf(MAP_UPDATE, &mut attributes) }.map(drop)
 }
 
 /// Takes a value out of a map.
 pub(super) fn delete(map: BorrowedFd<'_>, key: u32) -> io::Result<()> {
-    #[repr(C)]
-    struct Attributes {
-        map: u32,
-        pad: u32,
-        key: u64,
-        value: u64,
-        flags: u64,
-    }
-    let mut attributes =
-        Attributes { map: map.as_raw_fd() as u32, pad: 0, key: (&raw const key) as u64, value: 0, flags: 0 };
+    let mut attributes = Element::new(map, &key, 0);
     // SAFETY: the key is live and 4 octets long, as every map here has them.
     unsafe { bpf(MAP_DELETE, &mut attributes) }.map(drop)
 }

@@ -62,8 +62,8 @@ impl Attachment {
         self.mode
     }
 
-    /// Puts a trial's program in the place of the session that frames to `address` belong to; it stays until what is
-    /// given back is dropped.
+    /// Puts a trial's program in the place of the session that frames to `address` belong to; it stays there until
+    /// [`Self::remove`], or as long as this lives.
     pub(super) fn install(&self, address: MacAddr, program: &Program) -> io::Result<()> {
         self.programs.put(programs::slot(address), program.as_fd())
     }

@@ -30,14 +30,14 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use pnet_base::MacAddr;
 
 use super::attachment::Attachment;
-use super::programs::{DATA, DATA_END, PASS, SEND_BACK};
+use super::programs::{self, SEND_BACK};
 use crate::frame::guard::{self, FIXED_OCTETS, MOVING_OCTETS};
 use crate::frame::layout::{Direction, IPV4_OCTETS, IPV6_OCTETS, Image, Shape};
 use crate::frame::{FrameError, FrameSpec, HEADER_OCTETS, Kind, VARIANTS};
 use crate::port::OpenError;
 use crate::port::bpf::{Alu, Assembled, Assembler, Helper, Label, Memory, Program, Register, Size, When};
 
-use Register::{R0, R1, R2, R3, R4, R5, R6, R7, R8, R9};
+use Register::{R0, R2, R3, R4, R5, R6, R7, R8, R9};
 
 /// Offsets in the state.
 const NUMBER: usize = 0;
@@ -214,20 +214,14 @@ impl Blueprint {
         self.turn(&mut program);
         program.alu(Alu::Move, R0, SEND_BACK);
         program.exit();
-        program.place(pass);
-        program.alu(Alu::Move, R0, PASS);
-        program.exit();
+        programs::let_pass(&mut program, pass);
         program.finish()
     }
 
     /// `r7` = the frame, if it is as long as it should be.
     fn find(&self, program: &mut Assembler, pass: Label) {
-        program.load(Size::Four, R7, R1, DATA);
-        program.load(Size::Four, R3, R1, DATA_END);
-        program.alu(Alu::Move, R2, R7);
-        program.alu(Alu::Add, R2, self.forward.layout.octets as i32);
-        program.jump(R2, When::Greater, R3, pass);
-        program.jump(R2, When::Less, R3, pass);
+        programs::start(program, R7, self.forward.layout.octets, pass);
+        program.jump(R4, When::Less, R3, pass);
     }
 
     /// Goes to `pass` unless every octet is right. Afterwards `r8` is the guard, `r9` the tables.

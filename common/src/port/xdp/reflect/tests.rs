@@ -2,6 +2,7 @@
 
 use std::os::fd::AsFd;
 
+use super::super::programs::PASS;
 use super::*;
 use crate::frame::{Checked, Checker, Encapsulation, Fill, Tag, Tags, Template, Turner};
 use crate::port::sys_bpf;

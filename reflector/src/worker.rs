@@ -212,6 +212,7 @@ fn returning<P: Turn>(
             Stands::GoesOn | Stands::Ends => {}
         }
     }
+    turning.never_left(port.unsent());
     let dropped = dropped_by(&mut port);
     ending.tell(Ended {
         counts: turning.counts(dropped),

@@ -20,6 +20,9 @@ const LINK_CREATE: libc::c_int = 28;
 /// `BPF_PROG_TYPE_XDP`, and `BPF_XDP` as what it may be attached to.
 const TYPE_XDP: u32 = 6;
 const ATTACH_XDP: u32 = 37;
+/// `BPF_F_XDP_HAS_FRAGS` (since 5.18): the program copes with frames of which it sees the first part only. Without it drivers
+/// refuse programs where the MTU is above a page.
+const HAS_FRAGMENTS: u32 = 1 << 5;
 
 /// Kinds of map.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -127,13 +130,19 @@ pub(super) fn load(instructions: &[Instruction], log: &mut Vec<u8>) -> io::Resul
         log_octets: 0,
         log: 0,
         kernel_version: 0,
-        flags: 0,
+        flags: HAS_FRAGMENTS,
         name: *b"kitproof\0\0\0\0\0\0\0\0",
         interface: 0,
         attach: ATTACH_XDP,
     };
     // SAFETY: instructions and license are live, the license ends with a zero, and no log is asked for.
-    let first = unsafe { bpf(PROGRAM_LOAD, &mut attributes) };
+    let mut first = unsafe { bpf(PROGRAM_LOAD, &mut attributes) };
+    if first.as_ref().is_err_and(|error| error.raw_os_error() == Some(libc::EINVAL)) {
+        // A kernel that does not know the flag. All programs of a process meet the same one, as tail calls demand.
+        attributes.flags = 0;
+        // SAFETY: as above.
+        first = unsafe { bpf(PROGRAM_LOAD, &mut attributes) };
+    }
     if let Err(error) = &first
         && matches!(error.raw_os_error(), Some(libc::EINVAL | libc::EACCES | libc::E2BIG))
     {

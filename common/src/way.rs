@@ -10,6 +10,9 @@ use crate::port::xdp::{Attachment, Manner};
 /// What drivers answer to a program where the MTU is too large (veth does; Linux error number).
 const ERANGE: i32 = libc::ERANGE;
 
+/// Characters of a reason that goes from one end to the other.
+const MOST_SAID: usize = 200;
+
 /// Puts the XDP program on an interface if it is known to serve well there.
 ///
 /// # Errors
@@ -35,6 +38,18 @@ pub async fn best(facts: &LinkFacts) -> Result<Arc<Attachment>, String> {
         }
         Err(error) => Err(error.to_string()),
     }
+}
+
+/// What is said where AF_XDP could not be had at a trial's start and nobody had asked for it by name; it follows "packet
+/// sockets are used: ".
+#[must_use]
+pub fn refused(tried: &str, error: &impl std::fmt::Display) -> String {
+    let mut text = format!("AF_XDP ({tried}) was tried and refused: {error}");
+    // It has to find room beside the counts; a verifier may say a lot.
+    if let Some((end, _)) = text.char_indices().nth(MOST_SAID) {
+        text.truncate(end);
+    }
+    text
 }
 
 /// Whether test frames can go by AF_XDP over an interface.

@@ -4,15 +4,15 @@ use std::net::{IpAddr, SocketAddr};
 use std::sync::Arc;
 
 use kitproof_common::control::wire::Peer;
-use kitproof_common::control::{DataAddress, TrialSpec, random_mac};
-use kitproof_common::frame::{Encapsulation, FrameSpec, MacAddr};
+use kitproof_common::control::{DataAddress, TrialSpec, Went, random_mac};
+use kitproof_common::frame::{Encapsulation, MacAddr};
 use kitproof_common::link::{self, LinkError, LinkFacts, LinkKind};
 use kitproof_common::port::OpenError;
 use kitproof_common::port::datagram::Endpoint;
 use kitproof_common::port::filter::Filter;
 use kitproof_common::port::packet::{PacketReceive, PacketTurn};
-use kitproof_common::port::xdp::{self, Attachment, Mode, ReflectError, Reflection, XdpTurn};
-use kitproof_common::way;
+use kitproof_common::port::xdp::{self, Attachment, Manner, Mode, ReflectError, Reflection, XdpTurn};
+use kitproof_common::{tune, way};
 
 use crate::worker::{StartError, Worker};
 
@@ -45,8 +45,16 @@ impl Way {
 /// Where test frames come in.
 #[derive(Clone)]
 pub enum Medium {
-    Interface { name: String, index: u32, way: Way },
-    Udp { local: IpAddr },
+    Interface {
+        name: String,
+        index: u32,
+        way: Way,
+        /// Why it is packet sockets, where nothing was asked for by name.
+        instead: Option<String>,
+    },
+    Udp {
+        local: IpAddr,
+    },
 }
 
 /// One session's own way in: the address its test frames are sent to.
@@ -92,43 +100,13 @@ impl Medium {
     /// The word for how frames are returned, as far as it is known before a trial.
     pub async fn via(&self) -> &'static str {
         match self {
-            Medium::Interface { name, index, way: Way::Best(attachment) } => {
-                if can_send_back(name, *index, attachment).await.is_ok() { "xdp" } else { "xdp-user" }
-            }
+            Medium::Interface { name, way: Way::Best(attachment), .. } => match link::facts(name).await {
+                Ok(facts) if can_send_back(&facts, attachment).await.is_ok() => "xdp",
+                _ => "xdp-user",
+            },
             Medium::Interface { way, .. } => way.name(),
             Medium::Udp { .. } => "udp",
         }
-    }
-
-    /// The way the frames of one trial are returned; `None` over UDP.
-    ///
-    /// # Errors
-    /// A way that was asked for by name and does not suit them.
-    pub async fn way_for(&self, spec: &FrameSpec) -> Result<Option<Way>, SetUpError> {
-        let Medium::Interface { name, index, way } = self else { return Ok(None) };
-        let facts = link::facts(name).await;
-        let suits = facts.as_ref().map_or(Ok(()), |facts| way::suits(spec, facts));
-        let asked = |error: String| SetUpError::Asked(format!("--via {}: {error}", way.name()));
-        Ok(Some(match way {
-            Way::Packet => Way::Packet,
-            Way::XdpUser(attachment) => {
-                suits.map_err(asked)?;
-                Way::XdpUser(Arc::clone(attachment))
-            }
-            Way::Xdp(attachment) => {
-                suits.map_err(asked)?;
-                can_send_back(name, *index, attachment).await?;
-                Way::Xdp(Arc::clone(attachment))
-            }
-            Way::Best(_) if suits.is_err() => Way::Packet,
-            Way::Best(attachment) => {
-                let attachment = Arc::clone(attachment);
-                match can_send_back(name, *index, &attachment).await {
-                    Ok(()) => Way::Xdp(attachment),
-                    Err(_) => Way::XdpUser(attachment),
-                }
-            }
-        }))
     }
 
     /// Gives a new session an address of its own; `taken` are those of the sessions there are.
@@ -157,60 +135,129 @@ impl Medium {
         }
     }
 
-    /// Opens the port of one trial and starts turning its frames on processor `cpu`.
+    /// Opens the port of one trial and starts turning its frames on processor `cpu`. `facts` are those of the interface now.
+    /// Where the way was left to us and AF_XDP refuses, it is packet sockets from now on.
     ///
     /// # Errors
-    /// A trial that does not fit the session; what the kernel says.
-    pub fn start(
-        &self,
+    /// A trial that does not fit the session; a way that was asked for by name and does not suit; what the kernel says.
+    pub async fn start(
+        &mut self,
         data: &DataPort,
-        way: Option<&Way>,
+        facts: Option<&LinkFacts>,
         trial: &TrialSpec,
         cpu: Option<usize>,
-    ) -> Result<Worker, SetUpError> {
+    ) -> Result<(Worker, Went), SetUpError> {
         let spec = &trial.frame;
         spec.check().map_err(|error| SetUpError::Asked(error.to_string()))?;
         match (self, data) {
-            (Medium::Interface { name, index, .. }, DataPort::Frames { mac, from }) => {
+            (Medium::Interface { name, index, way, instead }, DataPort::Frames { mac, from }) => {
                 if spec.encapsulation == Encapsulation::Datagram
                     || spec.source != *from
                     || spec.destination != *mac
                 {
                     return Err(SetUpError::Asked("the trial's addresses are not the session's".into()));
                 }
-                let filter = Filter::addresses(&[*mac], &[*from]);
-                let octets = spec.octets();
-                Ok(match way {
-                    None | Some(Way::Packet) => {
-                        Worker::start(PacketTurn::open(name, *index, octets, &filter)?, trial, cpu)?
+                let place =
+                    Place { name, index: *index, mac: *mac, filter: Filter::addresses(&[*mac], &[*from]) };
+                let (chosen, why) = choose(way, facts).await?;
+                let opened = place.open(&chosen, trial, cpu);
+                let by_itself = matches!(way, Way::Best(_));
+                let (worker, manner, chosen) = match opened {
+                    Err(error @ (SetUpError::Open(_) | SetUpError::Reflect(ReflectError::Open(_))))
+                        if by_itself && !matches!(chosen, Way::Packet) =>
+                    {
+                        *instead = Some(way::refused(chosen.name(), &error));
+                        // The program goes with the last that holds it, and may take the link along for a moment.
+                        *way = Way::Packet;
+                        drop(chosen);
+                        let _ = tune::carrier_back(name).await;
+                        let (worker, manner) = place.open(&Way::Packet, trial, cpu)?;
+                        (worker, manner, Way::Packet)
                     }
-                    Some(Way::XdpUser(attachment)) => {
-                        let port = XdpTurn::open(attachment, name, *index, octets, *mac, &filter)?;
-                        Worker::start(port, trial, cpu)?
-                    }
-                    Some(Way::Xdp(attachment) | Way::Best(attachment)) => {
-                        // First who hears what the program lets pass, then the program.
-                        let passed = PacketReceive::open(name, *index, octets, &filter)?;
-                        let reflection = Reflection::open(
-                            attachment,
-                            name,
-                            spec,
-                            trial.frames,
-                            trial.frames_per_s,
-                            trial.fill_check,
-                        )?;
-                        Worker::start_in_kernel(reflection, passed, trial)?
-                    }
-                })
+                    Err(error) => return Err(error),
+                    Ok((worker, manner)) => (worker, manner, chosen),
+                };
+                if manner.is_some_and(|manner| manner.zero_copy) {
+                    // Some drivers take their link down to bind a socket.
+                    let _ = tune::carrier_back(name).await;
+                }
+                let instead = instead.clone().or(why);
+                Ok((worker, Went { via: Some(chosen.name().to_owned()), manner, instead }))
             }
             (Medium::Udp { .. }, DataPort::Datagrams { endpoint, from }) => {
                 if spec.encapsulation != Encapsulation::Datagram {
                     return Err(SetUpError::Asked("over UDP only datagrams can be tested".into()));
                 }
-                Ok(Worker::start(endpoint.turning(*from, spec.octets())?, trial, cpu)?)
+                let worker = Worker::start(endpoint.turning(*from, spec.octets())?, trial, cpu)?;
+                Ok((worker, Went::default()))
             }
             _ => Err(SetUpError::Asked("the session is on another kind of wire".into())),
         }
+    }
+}
+
+/// The way for the next trial: as it was asked for by name, or else the best that suits, and why that is packet sockets.
+async fn choose(way: &Way, facts: Option<&LinkFacts>) -> Result<(Way, Option<String>), SetUpError> {
+    let suits = facts.map_or(Ok(()), way::suits);
+    let asked = |error: String| SetUpError::Asked(format!("--via {}: {error}", way.name()));
+    let sends_back = async |attachment| match facts {
+        Some(facts) => can_send_back(facts, attachment).await,
+        None => Ok(()),
+    };
+    Ok(match way {
+        Way::Packet => (Way::Packet, None),
+        Way::XdpUser(_) => {
+            suits.map_err(asked)?;
+            (way.clone(), None)
+        }
+        Way::Xdp(attachment) => {
+            suits.map_err(asked)?;
+            sends_back(attachment).await?;
+            (way.clone(), None)
+        }
+        Way::Best(attachment) => match suits {
+            Err(why) => (Way::Packet, Some(why)),
+            Ok(()) if sends_back(attachment).await.is_ok() => (Way::Xdp(Arc::clone(attachment)), None),
+            Ok(()) => (Way::XdpUser(Arc::clone(attachment)), None),
+        },
+    })
+}
+
+/// Where a trial's frames come in, and who hears them.
+struct Place<'a> {
+    name: &'a str,
+    index: u32,
+    mac: MacAddr,
+    filter: Filter,
+}
+
+impl Place<'_> {
+    /// Opens the port of a trial and starts turning its frames; how its AF_XDP sockets work, if it has any.
+    fn open(
+        &self,
+        way: &Way,
+        trial: &TrialSpec,
+        cpu: Option<usize>,
+    ) -> Result<(Worker, Option<Manner>), SetUpError> {
+        let (name, index, spec) = (self.name, self.index, &trial.frame);
+        let octets = spec.octets();
+        Ok(match way {
+            Way::Packet => {
+                (Worker::start(PacketTurn::open(name, index, octets, &self.filter)?, trial, cpu)?, None)
+            }
+            Way::XdpUser(attachment) => {
+                let port = XdpTurn::open(attachment, name, index, octets, self.mac, &self.filter)?;
+                let manner = port.manner();
+                (Worker::start(port, trial, cpu)?, Some(manner))
+            }
+            Way::Xdp(attachment) | Way::Best(attachment) => {
+                // First who hears what the program lets pass, then the program.
+                let passed = PacketReceive::open(name, index, octets, &self.filter)?;
+                let (frames, rate) = (trial.frames, trial.frames_per_s);
+                let reflection = Reflection::open(attachment, name, spec, frames, rate, trial.fill_check)?;
+                (Worker::start_in_kernel(reflection, passed, trial)?, None)
+            }
+        })
     }
 }
 
@@ -218,12 +265,12 @@ impl Medium {
 ///
 /// # Errors
 /// A veth whose peer has no XDP program loses every one of them (measured on kernel 6.18).
-async fn can_send_back(name: &str, index: u32, attachment: &Attachment) -> Result<(), SetUpError> {
-    let is_veth = link::facts(name).await.is_ok_and(|facts| facts.kind == LinkKind::Veth);
-    if attachment.mode() != Mode::Driver || !is_veth {
+async fn can_send_back(facts: &LinkFacts, attachment: &Attachment) -> Result<(), SetUpError> {
+    if attachment.mode() != Mode::Driver || facts.kind != LinkKind::Veth {
         return Ok(());
     }
-    match link::xdp_abilities(index).await {
+    let name = &facts.name;
+    match link::xdp_abilities(facts.index).await {
         Some(abilities) if abilities.sends => Ok(()),
         Some(_) => Err(SetUpError::Asked(format!(
             "{name} is a veth and its peer has no XDP program, so that every frame returned by XDP_TX would be lost: \

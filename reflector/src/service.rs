@@ -7,7 +7,7 @@ use std::time::{Duration, Instant};
 use kitproof_common::control::server::{Asked, Server};
 use kitproof_common::control::wire::{ControlWire, Peer};
 use kitproof_common::control::{
-    DataAddress, End, FarCarrier, FarReport, Refusal, Reply, Request, TrialSpec, random,
+    DataAddress, End, FarCarrier, FarReport, Refusal, Reply, Request, TrialSpec, Went, random,
 };
 use kitproof_common::host;
 use kitproof_common::link::{self, CarrierEvent, CarrierWatch, Counters, LinkKind};
@@ -44,8 +44,8 @@ struct ActiveTrial {
     worker: Worker,
     before: Option<Counters>,
     kind: Option<LinkKind>,
-    /// How its frames are returned; `None` over UDP.
-    via: Option<String>,
+    /// How its frames are returned.
+    went: Went,
     started_ns: u64,
 }
 
@@ -59,6 +59,8 @@ pub struct Service {
     carrier: Vec<CarrierEvent>,
     sessions: HashMap<u64, Session>,
     quiet: bool,
+    /// Whether it was said why packet sockets are used.
+    told_instead: bool,
 }
 
 impl Service {
@@ -71,6 +73,7 @@ impl Service {
         quiet: bool,
     ) -> Self {
         Self {
+            told_instead: matches!(&medium, Medium::Interface { instead: Some(_), .. }),
             medium,
             server: Server::new(wire),
             idle,
@@ -252,10 +255,8 @@ impl Service {
     }
 
     async fn start(&mut self, id: u64, spec: &TrialSpec) -> Reply {
-        let (before, kind) = match &self.medium {
-            Medium::Interface { name, .. } => {
-                (link::counters(name).await.ok(), link::facts(name).await.ok().map(|facts| facts.kind))
-            }
+        let (before, facts) = match &self.medium {
+            Medium::Interface { name, .. } => (link::counters(name).await.ok(), link::facts(name).await.ok()),
             Medium::Udp { .. } => (None, None),
         };
         let tag = spec.frame.session;
@@ -272,25 +273,23 @@ impl Service {
         let running = self.sessions.values().filter(|session| session.trial.is_some()).count();
         let processors = host::processors();
         let cpu = (!processors.is_empty()).then(|| processors[running % processors.len()]);
-        let way = match self.medium.way_for(&spec.frame).await {
-            Ok(way) => way,
-            Err(error) => {
-                let text = format!("the reflector cannot: {error}");
-                return Reply::Refused { code: Refusal::Unable, text };
-            }
-        };
         let Some(session) = self.sessions.get_mut(&id) else { return unknown_trial(tag) };
-        match self.medium.start(&session.data, way.as_ref(), spec, cpu) {
-            Ok(worker) => {
+        match self.medium.start(&session.data, facts.as_ref(), spec, cpu).await {
+            Ok((worker, went)) => {
+                let told = went.instead.clone().filter(|_| !self.told_instead);
                 session.trial = Some(ActiveTrial {
                     tag,
                     spec: spec.clone(),
                     worker,
                     before,
-                    kind,
-                    via: way.map(|way| way.name().to_owned()),
+                    kind: facts.map(|facts| facts.kind),
+                    went,
                     started_ns: clock::monotonic_ns(),
                 });
+                if let Some(why) = told {
+                    self.told_instead = true;
+                    self.say(&format!("note: packet sockets are used: {why}"));
+                }
                 Reply::Started
             }
             Err(error) => {
@@ -316,7 +315,7 @@ impl Service {
         let Some(ended) = trial.worker.finish().await else { return };
         let mut report = FarReport {
             counts: ended.counts,
-            via: trial.via.clone(),
+            went: trial.went.clone(),
             turned_away: ended.turned_away,
             arrival_rate: ended.arrival_rate,
             ..FarReport::default()
@@ -345,7 +344,7 @@ impl Service {
             if let (Some(before), Some(after), Some(kind)) = (&trial.before, &after, &trial.kind) {
                 let gained = after.since(before);
                 let mut drops = link::bounds(&gained, kind);
-                if trial.via.as_deref() == Some("xdp") && *kind != LinkKind::Veth {
+                if trial.went.via.as_deref() == Some("xdp") && *kind != LinkKind::Veth {
                     // Drivers throw away what a full ring has no room for of XDP_TX, and few count it.
                     drops.transmit_known = false;
                 }

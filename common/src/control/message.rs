@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 use super::counts::FarCounts;
 use crate::frame::FrameSpec;
 use crate::link::{HostDid, LinkFacts, PortDrops};
+use crate::port::xdp::Manner;
 
 /// One end of the pair, as it describes itself.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -18,6 +19,20 @@ pub struct End {
     /// `None` over UDP, where the interface is the routing table's choice.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub link: Option<LinkFacts>,
+}
+
+/// How the frames of one trial met the wire at one end.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Went {
+    /// `packet`, `xdp-user`, `xdp`; `None` over UDP.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub via: Option<String>,
+    /// How its AF_XDP sockets really worked, where there were any.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub manner: Option<Manner>,
+    /// Why it was packet sockets, where the choice was left to that end: what was tried, what refused, and why.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub instead: Option<String>,
 }
 
 /// Where an end wants its test frames.
@@ -152,9 +167,9 @@ pub enum Refusal {
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct FarReport {
     pub counts: FarCounts,
-    /// How the frames of this trial were returned: `packet`, `xdp-user`, `xdp`; `None` over UDP.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub via: Option<String>,
+    /// How the frames of this trial were returned.
+    #[serde(flatten)]
+    pub went: Went,
     /// Drop counters of the interface over the trial; `None` over UDP.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub drops: Option<PortDrops>,

@@ -9,6 +9,7 @@ use clap::{Args, ValueEnum};
 use kitproof_common::control::UDP_PORT;
 use kitproof_common::frame::{Encapsulation, Fill, Tag, Tags};
 use kitproof_common::line::{LineRate, Load, Tolerance};
+use kitproof_common::port::xdp::Manner;
 use kitproof_common::{host, link};
 use rustix::fs::{Access, access};
 use rustix::thread::CapabilitySet;
@@ -39,6 +40,15 @@ pub enum Via {
     Xdp,
     /// UDP sockets, to udp://HOST only
     Udp,
+}
+
+/// How frames pass between driver and process.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum XdpMode {
+    /// Each is copied once: any driver
+    Copy,
+    /// The NIC reads and writes them where they are: only where the driver can
+    ZeroCopy,
 }
 
 #[derive(Args, Debug, Clone)]
@@ -120,6 +130,14 @@ pub struct Sending {
     #[arg(long, value_enum)]
     pub via: Option<Via>,
 
+    /// How frames pass between driver and AF_XDP sockets: copied once, or (where the driver can) not at all [default: copy]
+    #[arg(long, value_enum, value_name = "MODE")]
+    pub xdp_mode: Option<XdpMode>,
+
+    /// Call the driver for frames in place of its interrupts (AF_XDP sockets)
+    #[arg(long)]
+    pub busy_poll: bool,
+
     /// This link carries nothing but this test (RFC 6815): do not ask
     #[arg(long)]
     pub isolated_bench: bool,
@@ -173,7 +191,18 @@ impl Sending {
             allow_default_route: self.allow_default_route,
             unattended: self.unattended,
             via: self.way(),
+            manner: self.manner()?,
         })
+    }
+
+    fn manner(&self) -> Result<Manner, Failure> {
+        if (self.xdp_mode.is_some() || self.busy_poll) && self.via != Some(Via::Xdp) {
+            let option = if self.busy_poll { "--busy-poll" } else { "--xdp-mode" };
+            return Err(Failure::Usage(format!(
+                "{option} is about AF_XDP sockets and never chosen by itself: it needs --via xdp"
+            )));
+        }
+        Ok(Manner { zero_copy: self.xdp_mode == Some(XdpMode::ZeroCopy), busy_poll: self.busy_poll })
     }
 
     fn way(&self) -> plan::Via {

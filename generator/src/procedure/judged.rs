@@ -54,12 +54,12 @@ fn bounds(outcome: &Outcome, report: Option<&FarReport>, target: &Target, near: 
         (Some(_), Target::Udp(peer)) => udp_drops(peer.ip().is_loopback()),
     };
     // What an AF_XDP socket had no room for is named by its own counter; a veth counts the same frames once more.
-    if is_xdp_on_veth(near, Some(&near.via)) {
+    if is_xdp_on_veth(near, outcome.near.via.as_ref()) {
         near_drops.receive_bound =
             near_drops.receive_bound.saturating_sub(outcome.home.counts.received_dropped);
     }
     if let Some(report) = report
-        && is_xdp_on_veth(far, report.via.as_ref())
+        && is_xdp_on_veth(far, report.went.via.as_ref())
     {
         far_drops.receive_bound = far_drops.receive_bound.saturating_sub(report.counts.dropped);
     }

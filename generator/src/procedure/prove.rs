@@ -123,9 +123,8 @@ pub async fn run(
     if let Target::Interface(facts) = &target {
         isolation::remember(facts);
     }
-    if let Some(why) = &session.instead {
-        show.say(&format!("note: packet sockets are used: {why}"));
-    }
+    let (mut instead, mut far_instead) = (None, None);
+    new_reason("packet sockets", &session.instead, &mut instead, show);
     if let Some(far) = &session.far.link {
         warn(&link::fit(far, false), "at the far end: ", show);
     }
@@ -139,6 +138,7 @@ pub async fn run(
         let mut on_moment = |moment: Moment<'_>| show.moment(index + 1, sizes.len(), moment);
         let outcome =
             trial::run(&mut session, trial, plan.wanted.residual, &mut interrupt, &mut on_moment).await;
+        new_reason("packet sockets", &session.instead, &mut instead, show);
         let outcome = match outcome {
             Ok(outcome) => outcome,
             Err(failure) if trials.is_empty() => return Err(failure),
@@ -149,6 +149,9 @@ pub async fn run(
         };
         let judged = Judged::new(outcome, &plan, &target, &session.near, &session.far);
         show.judged(&judged);
+        if let Ok(far) = &judged.outcome.far {
+            new_reason("at the far end packet sockets", &far.went.instead, &mut far_instead, show);
+        }
         trials.push(judged);
         if *interrupt.borrow() {
             break;
@@ -160,8 +163,7 @@ pub async fn run(
     for judged in &mut trials {
         ask_again(judged, &mut session, &plan, &target).await;
     }
-    let (near, mut far) = (session.near.clone(), session.far.clone());
-    far.via = ways(&trials).unwrap_or(far.via);
+    let (near, far) = (session.near.clone(), session.far.clone());
     session.close().await;
     let interrupted = *interrupt.borrow();
     let mut verdict = whole(&trials, interrupted, ended_early.as_deref(), sizes.len());
@@ -169,12 +171,12 @@ pub async fn run(
     Ok(Run { plan, near, far, trials, verdict, interrupted, ended_early })
 }
 
-/// How the far end returned the frames, all its ways; none where it never told.
-fn ways(trials: &[Judged]) -> Option<String> {
-    let mut ways: Vec<&str> =
-        trials.iter().filter_map(|one| one.outcome.far.as_ref().ok()?.via.as_deref()).collect();
-    ways.dedup();
-    (!ways.is_empty()).then(|| ways.join(", "))
+/// Says why packet sockets are used, if that was not said before.
+fn new_reason(what: &str, why: &Option<String>, said: &mut Option<String>, show: &mut dyn Show) {
+    if let Some(why) = why.as_ref().filter(|why| said.as_ref() != Some(why)) {
+        show.say(&format!("note: {what} are used: {why}"));
+        *said = Some(why.clone());
+    }
 }
 
 /// At full load two legal clocks may be so far apart that kit with a clock of its own has to drop frames: said when

@@ -1,6 +1,6 @@
 //! A run as the result that is written and shown.
 
-use kitproof_common::control::End;
+use kitproof_common::control::{End, Went};
 use kitproof_common::link::Duplex;
 
 use super::judged::Judged;
@@ -25,8 +25,14 @@ pub fn of(run: &Run, command: &str, started: String) -> RunResult {
         tool: tool(),
         command: command.to_owned(),
         started,
-        pair: Pair { generator: endpoint(&run.near), reflector: Some(endpoint(&run.far)) },
-        trials: run.trials.iter().map(|judged| trial(judged, &run.plan, &run.near.via)).collect(),
+        pair: Pair {
+            generator: endpoint(&run.near, run.trials.iter().map(|one| &one.outcome.near)),
+            reflector: Some(endpoint(
+                &run.far,
+                run.trials.iter().filter_map(|one| Some(&one.outcome.far.as_ref().ok()?.went)),
+            )),
+        },
+        trials: run.trials.iter().map(|judged| trial(judged, &run.plan)).collect(),
         ..RunResult::default()
     }
     .judged(run.verdict.clone())
@@ -40,7 +46,11 @@ fn tool() -> Tool {
     }
 }
 
-fn endpoint(end: &End) -> Endpoint {
+/// An end, and how the frames of each trial met the wire there.
+fn endpoint<'a>(end: &End, went: impl Iterator<Item = &'a Went> + Clone) -> Endpoint {
+    let mut ways: Vec<&str> = went.clone().filter_map(|went| went.via.as_deref()).collect();
+    ways.dedup();
+    let manner = went.clone().filter_map(|went| went.manner).last();
     let link = end.link.as_ref();
     Endpoint {
         host: end.host.clone(),
@@ -63,7 +73,10 @@ fn endpoint(end: &End) -> Endpoint {
             }
             .to_owned()
         }),
-        via: end.via.clone(),
+        via: if ways.is_empty() { end.via.clone() } else { ways.join(", ") },
+        xdp_mode: manner.map(|manner| manner.mode().to_owned()),
+        busy_poll: manner.map(|manner| manner.busy_poll),
+        instead: went.filter_map(|went| went.instead.clone()).last(),
         tuned: None,
     }
 }
@@ -78,7 +91,7 @@ fn figures(trial: &Trial, plan: &Plan, frames_per_s: f64) -> LoadFigures {
     }
 }
 
-fn trial(judged: &Judged, plan: &Plan, near_via: &str) -> TrialResult {
+fn trial(judged: &Judged, plan: &Plan) -> TrialResult {
     let outcome = &judged.outcome;
     let trial = &outcome.trial;
     let load = &outcome.departures.sent.load;
@@ -104,7 +117,7 @@ fn trial(judged: &Judged, plan: &Plan, near_via: &str) -> TrialResult {
         },
         duration_s: load.duration_s,
         counts: judged.account.clone(),
-        round_trip_ns: round_trip(judged, near_via),
+        round_trip_ns: round_trip(judged),
         clocks: clocks(judged, plan),
         loss_bound: LossBound::of(&judged.account, trial.frame.frame_size, CONFIDENCE),
         loss_periods: loss_periods(judged),
@@ -112,15 +125,17 @@ fn trial(judged: &Judged, plan: &Plan, near_via: &str) -> TrialResult {
 }
 
 /// Which clocks a round trip comes from, and what is not taken off it.
-fn clock(near_via: &str, judged: &Judged) -> String {
-    let arrival = if near_via == "xdp" { "XDP program's receive stamp" } else { "kernel receive stamp" };
-    let far_via = judged.outcome.far.as_ref().ok().and_then(|report| report.via.as_deref());
+fn clock(judged: &Judged) -> String {
+    let near_via = judged.outcome.near.via.as_deref();
+    let arrival =
+        if near_via == Some("xdp") { "XDP program's receive stamp" } else { "kernel receive stamp" };
+    let far_via = judged.outcome.far.as_ref().ok().and_then(|report| report.went.via.as_deref());
     let residence =
         if far_via == Some("xdp") { "; the kernel reflector's residence is not measured" } else { "" };
     format!("{arrival}, user-space departure stamp{residence}")
 }
 
-fn round_trip(judged: &Judged, near_via: &str) -> Option<RoundTrip> {
+fn round_trip(judged: &Judged) -> Option<RoundTrip> {
     let trips = &judged.outcome.home.round_trips;
     let histogram = &trips.histogram;
     if histogram.is_empty() {
@@ -137,7 +152,7 @@ fn round_trip(judged: &Judged, near_via: &str) -> Option<RoundTrip> {
         max: histogram.max(),
         samples: histogram.len(),
         excluded: trips.excluded,
-        clock: clock(near_via, judged),
+        clock: clock(judged),
         resolution: histogram.equivalent_range(median),
         in_flight_frames: Some(u64::from(judged.outcome.trial.ahead)).filter(|frames| *frames > 0),
     })

@@ -7,15 +7,16 @@ use std::time::Duration;
 use kitproof_common::control::client::{self, AskError, Client};
 use kitproof_common::control::wire::{ControlWire, Peer};
 use kitproof_common::control::{
-    DataAddress, End, FarReport, Reply, Request, TrialSpec, listen, random, random_mac,
+    DataAddress, End, FarReport, Reply, Request, TrialSpec, Went, listen, random, random_mac,
 };
 use kitproof_common::frame::MacAddr;
 use kitproof_common::host;
 use kitproof_common::link::{CarrierWatch, LinkFacts};
-use kitproof_common::port::datagram::Endpoint;
+use kitproof_common::port::datagram::{DatagramReceive, Endpoint};
 use kitproof_common::port::filter::Filter;
 use kitproof_common::port::packet::{self, PacketReceive};
-use kitproof_common::port::xdp::{self, Attachment};
+use kitproof_common::port::transmit::SocketTransmit;
+use kitproof_common::port::xdp::{self, Attachment, XdpReceive, XdpTransmit};
 use kitproof_common::{tune, way};
 use tokio::time::Instant;
 
@@ -33,8 +34,42 @@ const OPENING: Duration = Duration::from_secs(12);
 
 /// How frames reach the wire on this end.
 enum Medium {
-    Interface { name: String, index: u32, xdp: Option<Arc<Attachment>> },
-    Udp { endpoint: Endpoint, peer: IpAddr },
+    Interface {
+        name: String,
+        index: u32,
+        xdp: Option<Arc<Attachment>>,
+        /// The way was left to us.
+        best: bool,
+    },
+    Udp {
+        endpoint: Endpoint,
+        peer: IpAddr,
+    },
+}
+
+/// The ports of one trial, opened.
+pub enum Ports {
+    Xdp(Box<(XdpTransmit, XdpReceive)>),
+    Packet(SocketTransmit, PacketReceive),
+    Udp(SocketTransmit, DatagramReceive),
+}
+
+impl Ports {
+    /// Starts the hot threads.
+    ///
+    /// # Errors
+    /// No thread.
+    pub fn launch(self, trial: &Trial) -> Result<Running, Failure> {
+        match self {
+            Ports::Xdp(ports) => {
+                let (transmit, receive) = *ports;
+                run::start(transmit, receive, trial)
+            }
+            Ports::Packet(transmit, receive) => run::start(transmit, receive, trial),
+            Ports::Udp(transmit, receive) => run::start(transmit, receive, trial),
+        }
+        .map_err(|error| Failure::Environment(format!("no thread: {error}")))
+    }
 }
 
 /// An agreed session.
@@ -81,7 +116,8 @@ impl Session {
                 let peer = the_only_one(&wire, &name).await?;
                 let near = End { via: via.into(), link: Some((**facts).clone()), ..this_host() };
                 let own = DataAddress::Mac(random_mac());
-                let medium = Medium::Interface { name: name.clone(), index, xdp };
+                let best = plan.wanted.via == Via::Best;
+                let medium = Medium::Interface { name: name.clone(), index, xdp, best };
                 let time = if listened { Duration::ZERO } else { listen::LISTEN };
                 let mut session =
                     Self::agree(medium, wire, peer, near, own, watch, Some((name, index, time))).await?;
@@ -209,33 +245,50 @@ impl Session {
         }
     }
 
-    /// Opens this end's ports and starts the hot threads.
+    /// Opens this end's ports, and tells how frames will go by them. To be done before the far end gets ready: it may
+    /// rely on the program here. Where the way was left to us and AF_XDP refuses, it is packet sockets from now on.
     ///
     /// # Errors
     /// What the kernel says.
-    pub fn launch(&self, trial: &Trial) -> Result<Running, Failure> {
+    pub async fn prepare(&mut self, trial: &Trial) -> Result<(Ports, Went), Failure> {
         let octets = trial.frame.octets();
-        let thread = |error| Failure::Environment(format!("no thread: {error}"));
-        match &self.medium {
-            Medium::Interface { name, index, xdp: Some(attachment) } => {
-                let (own, theirs) = self.addresses();
-                let filter = Filter::addresses(&[own], &[theirs]);
-                let (transmit, receive) = xdp::open(attachment, name, *index, octets, own, &filter)?;
-                run::start(transmit, receive, trial).map_err(thread)
-            }
-            Medium::Interface { name, index, xdp: None } => {
-                let (own, theirs) = self.addresses();
-                let receive =
-                    PacketReceive::open(name, *index, octets, &Filter::addresses(&[own], &[theirs]))?;
-                let transmit = packet::transmit(name, *index, octets)?;
-                run::start(transmit, receive, trial).map_err(thread)
-            }
+        let (own, theirs) = self.addresses();
+        let filter = Filter::addresses(&[own], &[theirs]);
+        let (name, index) = match &mut self.medium {
             Medium::Udp { endpoint, peer } => {
                 let DataAddress::Port(port) = self.theirs else { return Err(AskError::Confused.into()) };
                 let (transmit, receive) = endpoint.split(SocketAddr::new(*peer, port), octets)?;
-                run::start(transmit, receive, trial).map_err(thread)
+                return Ok((
+                    Ports::Udp(transmit, receive),
+                    Went { via: Some("udp".into()), ..Went::default() },
+                ));
             }
-        }
+            Medium::Interface { name, index, xdp, best } => {
+                if let Some(attachment) = xdp {
+                    match xdp::open(attachment, name, *index, octets, own, &filter) {
+                        Ok((transmit, receive)) => {
+                            let manner = Some(receive.manner());
+                            if manner.is_some_and(|manner| manner.zero_copy) {
+                                // Some drivers take their link down to bind a socket.
+                                tune::carrier_back(name).await?;
+                            }
+                            let went = Went { via: Some("xdp".into()), manner, instead: None };
+                            return Ok((Ports::Xdp(Box::new((transmit, receive))), went));
+                        }
+                        Err(error) if *best => self.instead = Some(way::refused("xdp", &error)),
+                        Err(error) => return Err(error.into()),
+                    }
+                    // The program goes too, and may take the link along for a moment.
+                    *xdp = None;
+                    tune::carrier_back(name).await?;
+                }
+                (name, *index)
+            }
+        };
+        let receive = PacketReceive::open(name, index, octets, &filter)?;
+        let transmit = packet::transmit(name, index, octets)?;
+        let went = Went { via: Some("packet".into()), manner: None, instead: self.instead.clone() };
+        Ok((Ports::Packet(transmit, receive), went))
     }
 
     /// Ends a trial at the far end and gets its counts.
@@ -277,11 +330,15 @@ async fn way_out(
     match plan.wanted.via {
         Via::Packet => Ok((None, None)),
         Via::Xdp => {
-            plan.suits_xdp(facts)
+            way::suits(facts)
                 .map_err(|why| Failure::Environment(format!("--via xdp: {why}; choose --via packet")))?;
-            Ok((Some(Arc::new(Attachment::open(&facts.name, facts.index)?)), None))
+            way::allows(plan.wanted.manner, facts)
+                .await
+                .map_err(|why| Failure::Environment(format!("--xdp-mode zero-copy: {why}")))?;
+            let attachment = Attachment::open(&facts.name, facts.index)?.with(plan.wanted.manner);
+            Ok((Some(Arc::new(attachment)), None))
         }
-        Via::Best => Ok(match plan.suits_xdp(facts) {
+        Via::Best => Ok(match way::suits(facts) {
             Ok(()) => {
                 way::best(facts).await.map_or_else(|why| (None, Some(why)), |program| (Some(program), None))
             }

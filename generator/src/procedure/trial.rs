@@ -2,8 +2,8 @@
 
 use std::time::Duration;
 
-use kitproof_common::control::FarReport;
 use kitproof_common::control::client::AskError;
+use kitproof_common::control::{FarReport, Went};
 use kitproof_common::link::{self, CarrierEvent, Counters, LinkFacts, PortDrops};
 use tokio::sync::watch;
 use tokio::time::Instant;
@@ -28,6 +28,8 @@ const COUNTS_LINK_DOWN: Duration = Duration::from_secs(3);
 /// What one trial came to, before anyone judges it.
 pub struct Outcome {
     pub trial: Trial,
+    /// How its frames met the wire at this end.
+    pub near: Went,
     pub departures: Departures,
     pub home: Home,
     pub far: Result<FarReport, String>,
@@ -80,9 +82,18 @@ pub async fn run(
         while watch.try_next().is_some() {}
     }
     session.learn().await?;
+    let (ports, near) = session.prepare(&trial).await?;
     session.start(&trial).await?;
     let agreed_ns = kitproof_common::port::clock::monotonic_ns();
-    let running = session.launch(&trial)?;
+    let mut carrier = Vec::new();
+    if let Some(watch) = &mut session.watch {
+        carrier.extend(std::iter::from_fn(|| watch.try_next()));
+        if watch.is_up() {
+            // A port that was opened may have taken the link down for a moment: no frame was under way.
+            carrier.clear();
+        }
+    }
+    let running = ports.launch(&trial)?;
     let start_ns = running.start_ns;
 
     let interrupted = send(&running, &trial, interrupt, show).await;
@@ -94,7 +105,6 @@ pub async fn run(
         Ok(Err(error)) => return Err(Failure::Incomplete(error.to_string())),
         Err(error) => return Err(Failure::Incomplete(format!("a thread was lost: {error}"))),
     };
-    let mut carrier = Vec::new();
     if let Some(watch) = &mut session.watch {
         // An interface that is gone is an event, and everything measured is kept.
         let _ = watch.refresh().await;
@@ -111,6 +121,7 @@ pub async fn run(
         near_drops: gained.as_ref().zip(kind).map(|(gained, kind)| link::bounds(gained, kind)),
         near_pauses: gained.as_ref().map(|gained| (gained.pause_rx, gained.pause_tx)),
         trial,
+        near,
         departures,
         home,
         far,

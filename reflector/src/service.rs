@@ -365,6 +365,7 @@ impl Service {
             drops_in_words(&report),
             ended.failure.map_or(String::new(), |error| format!("; ended early: {error}")),
         );
+        report.fit();
         session.finished.insert(trial.tag, report);
         self.say(&text);
     }

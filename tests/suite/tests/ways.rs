@@ -112,11 +112,25 @@ fn take(room: &Room, interface: &'static str) -> Result<TakenQueue> {
     room.run(move || Ok(TakenQueue::of(interface, index)?))
 }
 
-const TWO_SIZES: [&str; 4] = ["--frame-size", "64,512", "--duration", "500ms"];
+/// Two trials at a load that a busy machine holds too: here it is the way that counts.
+const EASY: [&str; 12] = [
+    "--line-rate",
+    "1G",
+    "--load",
+    "2000fps",
+    "--settle",
+    "100ms",
+    "--residual",
+    "500ms",
+    "--frame-size",
+    "64,512",
+    "--duration",
+    "500ms",
+];
 
 /// The result of a run that passed although AF_XDP was refused at one end, which says so once, and why.
 fn by_packets(bench: &Bench, arguments: &[&str], refused_at: &str) -> Result<serde_json::Value> {
-    let run = decided(|| prove(&bench.generator, &[&HELD[..], &QUICK, &TWO_SIZES, arguments].concat()))?;
+    let run = decided(|| prove(&bench.generator, &[&EASY[..], arguments].concat()))?;
     let result = ended(&run, PASS, "pass")?;
     let end = &result["pair"][refused_at];
     let instead = end["instead"].as_str().unwrap_or_default();
@@ -142,7 +156,7 @@ fn taken_here() -> Result<()> {
     let result = by_packets(&bench, &[], "generator")?;
     ensure!(result["pair"]["reflector"]["via"] == "xdp-user", "{:#}", result["pair"]);
     ensure!(!is_attached(&bench.generator, GENERATOR_PORT)?);
-    let named = prove(&bench.generator, &[&HELD[..], &QUICK, &TWO_SIZES, &["--via", "xdp"]].concat())?;
+    let named = prove(&bench.generator, &[&EASY[..], &["--via", "xdp"]].concat())?;
     ensure!(
         named.status == ENVIRONMENT && named.stderr.contains("another one has the queue"),
         "by name it is an error: {named:?}"
@@ -161,7 +175,7 @@ fn taken_there() -> Result<()> {
     ensure!(!is_attached(&bench.reflector, REFLECTOR_PORT)?, "the program is still there");
     drop(chooses);
     let _named = reflector_via(&bench.reflector, "xdp-user")?;
-    let ended = prove(&bench.generator, &[&HELD[..], &QUICK, &TWO_SIZES, &["--via", "packet"]].concat())?;
+    let ended = prove(&bench.generator, &[&EASY[..], &["--via", "packet"]].concat())?;
     ensure!(
         ended.status == ENVIRONMENT && ended.stderr.contains("another one has the queue"),
         "by name it is an error: {ended:?}"
@@ -175,7 +189,7 @@ fn taken_there() -> Result<()> {
 fn manner() -> Result<()> {
     let bench = Bench::direct(Options::default())?;
     let room = &bench.generator;
-    let one = |arguments: &[&str]| prove(room, &[&HELD[..], &QUICK, &TWO_SIZES, arguments].concat());
+    let one = |arguments: &[&str]| prove(room, &[&EASY[..], arguments].concat());
     for (arguments, status, says) in [
         (
             &["--via", "xdp", "--xdp-mode", "zero-copy"][..],
@@ -187,7 +201,8 @@ fn manner() -> Result<()> {
     ] {
         let ended = one(arguments)?;
         ensure!(ended.status == status && ended.stderr.contains(says), "{arguments:?}: {ended:?}");
-        ensure!(ended.stderr.trim().lines().count() == 1, "{arguments:?}: {ended:?}");
+        let lines = ended.stderr.lines().filter(|line| line.starts_with("kitproof: "));
+        ensure!(lines.count() == 1, "{arguments:?}: {ended:?}");
     }
     for (arguments, says) in [
         (&["--via", "xdp-user", "--xdp-mode", "zero-copy"][..], "(veth) has no zero copy; choose copy"),

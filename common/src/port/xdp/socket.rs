@@ -564,7 +564,7 @@ pub struct XdpTurn {
     passed: PacketTurn,
     /// Pieces that were put into the ring and are not known to be done with.
     under_way: u64,
-    /// Pieces of a frame.
+    /// Pieces of the latest frame; a trial's frames are all of one length.
     pieces: u64,
     /// Frames in the ring that were given up: they are reported as refused already.
     given_up: u64,
@@ -593,7 +593,7 @@ impl XdpTurn {
             outgoing,
             passed,
             under_way: 0,
-            pieces: cut.pieces(largest).count().max(1) as u64,
+            pieces: 1,
             given_up: 0,
         })
     }
@@ -640,6 +640,7 @@ impl XdpTurn {
 
     /// Puts the gathered frame, as it is now, back into its chunks and these into the ring.
     fn send_gathered(&mut self) {
+        self.pieces = self.incoming.gathering.parts().count() as u64;
         let mut parts = self.incoming.gathering.parts().peekable();
         while let Some((address, piece)) = parts.next() {
             // SAFETY: the chunks were taken from the receive ring, go into the ring to send below, and nobody else refers

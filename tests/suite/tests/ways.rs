@@ -109,7 +109,7 @@ fn jumbo(generator: &'static str, reflector: &'static str) -> Result<()> {
 /// Another program's AF_XDP socket has the queue.
 fn take(room: &Room, interface: &'static str) -> Result<TakenQueue> {
     let index = facts(room, interface)?.index;
-    room.run(move || Ok(TakenQueue::of(interface, index)?))
+    room.run(move || Ok(TakenQueue::of(interface, index, 0)?))
 }
 
 /// Two trials at a load that a busy machine holds too: here it is the way that counts.

@@ -127,7 +127,7 @@ fn bind(
     }
 }
 
-/// Holds the first queue of an interface and does nothing with it: nobody else's AF_XDP socket gets it meanwhile. To see what
+/// Holds a queue of an interface and does nothing with it: nobody else's AF_XDP socket gets it meanwhile. To see what
 /// a port does that cannot be opened.
 pub struct TakenQueue {
     _frames: Frames,
@@ -137,7 +137,7 @@ pub struct TakenQueue {
 impl TakenQueue {
     /// # Errors
     /// As [`open`].
-    pub fn of(interface: &str, index: u32) -> Result<Self, OpenError> {
+    pub fn of(interface: &str, index: u32, queue: u32) -> Result<Self, OpenError> {
         let at = |source| OpenError::at_xdp(interface, "taking its queue", source);
         let chunk = Cut::new(0).chunk;
         let frames = Frames::new(64 * chunk, chunk).map_err(at)?;
@@ -147,7 +147,7 @@ impl TakenQueue {
             Ring::new(socket, RingKind::Completion, 64).map_err(at)?,
             Ring::new(socket, RingKind::Receive, 64).map_err(at)?,
         );
-        bind(interface, index, 0, socket, Binding::Own { zero_copy: false, several: false })?;
+        bind(interface, index, queue, socket, Binding::Own { zero_copy: false, several: false })?;
         Ok(Self { _frames: frames, _rings: rings })
     }
 }

@@ -3,13 +3,15 @@
 
 use std::sync::Arc;
 
-use crate::frame::FrameSpec;
 use crate::link::{self, LinkFacts, LinkKind};
 use crate::port::OpenError;
-use crate::port::xdp::{self, Attachment};
+use crate::port::xdp::{Attachment, Manner};
 
 /// What drivers answer to a program where the MTU is too large (veth does; Linux error number).
 const ERANGE: i32 = libc::ERANGE;
+
+/// Characters of a reason that goes from one end to the other.
+const MOST_SAID: usize = 200;
 
 /// Puts the XDP program on an interface if it is known to serve well there.
 ///
@@ -38,18 +40,23 @@ pub async fn best(facts: &LinkFacts) -> Result<Arc<Attachment>, String> {
     }
 }
 
-/// Whether frames of a trial can go by AF_XDP over an interface.
+/// What is said where AF_XDP could not be had at a trial's start and nobody had asked for it by name; it follows "packet
+/// sockets are used: ".
+#[must_use]
+pub fn refused(tried: &str, error: &impl std::fmt::Display) -> String {
+    let mut text = format!("AF_XDP ({tried}) was tried and refused: {error}");
+    // It has to find room beside the counts; a verifier may say a lot.
+    if let Some((end, _)) = text.char_indices().nth(MOST_SAID) {
+        text.truncate(end);
+    }
+    text
+}
+
+/// Whether test frames can go by AF_XDP over an interface.
 ///
 /// # Errors
 /// Why not, in one line.
-pub fn suits(spec: &FrameSpec, facts: &LinkFacts) -> Result<(), String> {
-    if spec.octets() > xdp::LONGEST {
-        return Err(format!(
-            "frames of {} bytes are longer than AF_XDP takes in one piece ({})",
-            spec.frame_size,
-            xdp::LONGEST + 4
-        ));
-    }
+pub fn suits(facts: &LinkFacts) -> Result<(), String> {
     let stripped = facts.kind != LinkKind::Veth && facts.offloads.is_none_or(|offloads| offloads.vlan);
     if stripped {
         // A program sees a frame without its tag then: one that is missing is as little seen as one that the chain added.
@@ -79,28 +86,29 @@ pub fn has_queues(facts: &LinkFacts, flows: u8) -> Result<(), String> {
     ))
 }
 
+/// Whether AF_XDP sockets can be used in that manner on an interface, as far as it tells beforehand.
+///
+/// # Errors
+/// Why not, in one line.
+pub async fn allows(manner: Manner, facts: &LinkFacts) -> Result<(), String> {
+    if !manner.zero_copy {
+        return Ok(());
+    }
+    let driver = facts.driver.as_deref().unwrap_or("unknown");
+    match link::xdp_abilities(facts.index).await {
+        Some(abilities) if abilities.zero_copy => Ok(()),
+        Some(_) => Err(format!("the driver of {} ({driver}) has no zero copy; choose copy", facts.name)),
+        None => Err(format!(
+            "this kernel does not tell whether the driver of {} has zero copy (6.3 or later does); choose copy",
+            facts.name
+        )),
+    }
+}
+
 #[cfg(test)]
 mod tests {
-    use pnet_base::MacAddr;
-
     use super::*;
-    use crate::frame::{Encapsulation, Fill, Tag, Tags};
     use crate::link::{Offloads, Queues};
-
-    fn spec(frame_size: u16, tags: Tags) -> FrameSpec {
-        FrameSpec {
-            encapsulation: Encapsulation::Ipv4,
-            tags,
-            dscp: 0,
-            frame_size,
-            source: MacAddr::new(2, 0, 0, 0, 0, 1),
-            destination: MacAddr::new(2, 0, 0, 0, 0, 2),
-            session: 1,
-            stream: 0,
-            fill: Fill::Zeros,
-            fill_seed: 0,
-        }
-    }
 
     #[test]
     fn each_flow_needs_a_queue_of_both_kinds() {
@@ -121,25 +129,15 @@ mod tests {
     }
 
     #[test]
-    fn what_the_hardware_would_hide_or_cannot_hold_goes_by_packet_sockets() {
-        let tagged = Tags::single("5".parse::<Tag>().unwrap());
+    fn what_the_hardware_would_hide_goes_by_packet_sockets() {
         let offloads = |vlan| Some(Offloads { vlan, ..Offloads::default() });
         let port = |kind: LinkKind, offloads| {
             let text = r#"{"name": "eth1", "index": 2, "mtu": 1500, "kind": "physical", "admin_up": true}"#;
             LinkFacts { kind, offloads, ..serde_json::from_str(text).unwrap() }
         };
-        let strips = port(LinkKind::Physical, offloads(true));
-        let keeps = port(LinkKind::Physical, offloads(false));
-        let silent = port(LinkKind::Physical, None);
-        let veth = port(LinkKind::Veth, offloads(true));
-        for facts in [&strips, &keeps, &silent, &veth] {
-            assert!(suits(&spec(9018, Tags::none()), facts).unwrap_err().contains("9018 bytes"));
-        }
-        for tags in [Tags::none(), tagged] {
-            assert!(suits(&spec(1522, tags), &strips).unwrap_err().contains("rxvlan off"));
-            assert!(suits(&spec(1522, tags), &silent).is_err());
-            assert!(suits(&spec(1522, tags), &keeps).is_ok());
-            assert!(suits(&spec(1522, tags), &veth).is_ok());
-        }
+        assert!(suits(&port(LinkKind::Physical, offloads(true))).unwrap_err().contains("rxvlan off"));
+        assert!(suits(&port(LinkKind::Physical, None)).is_err());
+        assert!(suits(&port(LinkKind::Physical, offloads(false))).is_ok());
+        assert!(suits(&port(LinkKind::Veth, offloads(true))).is_ok());
     }
 }

@@ -13,7 +13,7 @@ use kitproof_common::control::{UDP_PORT, random_mac};
 use kitproof_common::host;
 use kitproof_common::link::{self, CarrierWatch, LinkError, LinkFacts, State};
 use kitproof_common::port::OpenError;
-use kitproof_common::port::xdp::Attachment;
+use kitproof_common::port::xdp::{Attachment, Manner};
 use kitproof_common::tune::{self, ThisHost, TuneFacts, Tuned, guardian};
 use kitproof_common::way;
 use kitproof_reflector::medium::{Medium, Way};
@@ -42,6 +42,14 @@ struct Arguments {
     /// How frames are returned [default: the best that works]
     #[arg(long, value_enum, conflicts_with = "listen")]
     via: Option<Via>,
+
+    /// How frames pass between driver and AF_XDP sockets: copied once, or (where the driver can) not at all [default: copy]
+    #[arg(long, value_enum, value_name = "MODE")]
+    xdp_mode: Option<XdpMode>,
+
+    /// Call the driver for frames in place of its interrupts (AF_XDP sockets)
+    #[arg(long)]
+    busy_poll: bool,
 
     /// End a session that has not been heard of for this long
     #[arg(long, value_name = "SECONDS", default_value_t = 120, value_parser = clap::value_parser!(u64).range(1..))]
@@ -73,6 +81,28 @@ enum Via {
     Xdp,
     /// AF_XDP sockets: past the host's stack, in user space
     XdpUser,
+}
+
+/// How frames pass between driver and process.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum XdpMode {
+    /// Each is copied once: any driver
+    Copy,
+    /// The NIC reads and writes them where they are: only where the driver can
+    ZeroCopy,
+}
+
+impl Arguments {
+    /// How AF_XDP sockets are to be used.
+    fn manner(&self) -> Result<Manner> {
+        let manner =
+            Manner { zero_copy: self.xdp_mode == Some(XdpMode::ZeroCopy), busy_poll: self.busy_poll };
+        if (self.xdp_mode.is_some() || self.busy_poll) && self.via != Some(Via::XdpUser) {
+            let option = if self.busy_poll { "--busy-poll" } else { "--xdp-mode" };
+            bail!("{option} is about AF_XDP sockets, and here are none: it needs --via xdp-user");
+        }
+        Ok(manner)
+    }
 }
 
 const CAUTION: &str = "Line-rate traffic takes a live network down. Use it on an isolated bench only: a \
@@ -118,10 +148,11 @@ fn main() -> ExitCode {
 }
 
 async fn run(arguments: Arguments) -> Result<()> {
+    let manner = arguments.manner()?;
     say(tune::clean_up(&ThisHost::default()));
     let via = arguments.via;
     let (medium, wire, watch, tuned) = match (&arguments.interface, arguments.listen) {
-        (Some(interface), _) => on_interface(interface, via, &arguments).await?,
+        (Some(interface), _) => on_interface(interface, via, manner, &arguments).await?,
         (None, Some(address)) => {
             let tuned = tuned(&arguments, None)?;
             let socket = tokio::net::UdpSocket::bind(address)
@@ -179,6 +210,7 @@ fn tuned(arguments: &Arguments, link: Option<&LinkFacts>) -> Result<Tuned> {
 async fn on_interface(
     name: &str,
     via: Option<Via>,
+    manner: Manner,
     arguments: &Arguments,
 ) -> Result<(Medium, ControlWire, Option<CarrierWatch>, Tuned)> {
     let facts = link::facts(name).await?;
@@ -194,12 +226,13 @@ async fn on_interface(
     if !refused.is_empty() {
         bail!("{name} cannot be used: {}", refused.join("; "));
     }
+    way::allows(manner, &facts).await.map_err(|why| anyhow::anyhow!("--xdp-mode zero-copy: {why}"))?;
     // First of all: a driver may take its link down for a moment to make room for a program.
     let mut instead = None;
     let way = match via {
         Some(Via::Packet) => Way::Packet,
         Some(Via::Xdp) => Way::Xdp(Arc::new(Attachment::open(name, facts.index)?)),
-        Some(Via::XdpUser) => Way::XdpUser(Arc::new(Attachment::open(name, facts.index)?)),
+        Some(Via::XdpUser) => Way::XdpUser(Arc::new(Attachment::open(name, facts.index)?.with(manner))),
         None => match way::best(&facts).await {
             Ok(attachment) => Way::Best(attachment),
             Err(why) => {
@@ -219,7 +252,7 @@ async fn on_interface(
     }
     let wire = ControlWire::frames(name, facts.index, random_mac(), true).map_err(explain)?;
     let watch = CarrierWatch::open(name).await.map_err(|error: LinkError| anyhow::anyhow!(error))?;
-    if let Some(why) = instead.filter(|_| !arguments.quiet) {
+    if let Some(why) = instead.as_ref().filter(|_| !arguments.quiet) {
         eprintln!("note: packet sockets are used: {why}");
     }
     if waits_for_carrier && !arguments.quiet {
@@ -227,7 +260,7 @@ async fn on_interface(
             "note: {name} has no carrier yet; if it stays so, check both ends of the cable, and that the kit has power"
         );
     }
-    Ok((Medium::Interface { name: facts.name, index: facts.index, way }, wire, Some(watch), tuned))
+    Ok((Medium::Interface { name: facts.name, index: facts.index, way, instead }, wire, Some(watch), tuned))
 }
 
 fn explain(error: OpenError) -> anyhow::Error {

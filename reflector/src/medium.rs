@@ -4,7 +4,7 @@ use std::net::{IpAddr, SocketAddr};
 use std::sync::Arc;
 
 use kitproof_common::control::wire::Peer;
-use kitproof_common::control::{DataAddress, TrialSpec, random_data_mac};
+use kitproof_common::control::{DataAddress, TrialSpec, Went, random_data_mac};
 use kitproof_common::flow;
 use kitproof_common::frame::{Encapsulation, MacAddr};
 use kitproof_common::link::{self, LinkError, LinkFacts, LinkKind};
@@ -12,8 +12,8 @@ use kitproof_common::port::OpenError;
 use kitproof_common::port::datagram::Endpoint;
 use kitproof_common::port::filter::Filter;
 use kitproof_common::port::packet::{PacketReceive, PacketTurn};
-use kitproof_common::port::xdp::{self, Attachment, Mode, ReflectError, Reflection, XdpTurn};
-use kitproof_common::way;
+use kitproof_common::port::xdp::{self, Attachment, Manner, Mode, ReflectError, Reflection, XdpTurn};
+use kitproof_common::{tune, way};
 
 use crate::worker::{StartError, Worker};
 
@@ -46,8 +46,16 @@ impl Way {
 /// Where test frames come in.
 #[derive(Clone)]
 pub enum Medium {
-    Interface { name: String, index: u32, way: Way },
-    Udp { local: IpAddr },
+    Interface {
+        name: String,
+        index: u32,
+        way: Way,
+        /// Why it is packet sockets, where nothing was asked for by name.
+        instead: Option<String>,
+    },
+    Udp {
+        local: IpAddr,
+    },
 }
 
 /// One session's own way in: the address its test frames are sent to, from which those of its flows follow.
@@ -93,9 +101,10 @@ impl Medium {
     /// The word for how frames are returned, as far as it is known before a trial.
     pub async fn via(&self) -> &'static str {
         match self {
-            Medium::Interface { name, index, way: Way::Best(attachment) } => {
-                if can_send_back(name, *index, attachment).await.is_ok() { "xdp" } else { "xdp-user" }
-            }
+            Medium::Interface { name, way: Way::Best(attachment), .. } => match link::facts(name).await {
+                Ok(facts) if can_send_back(&facts, attachment).await.is_ok() => "xdp",
+                _ => "xdp-user",
+            },
             Medium::Interface { way, .. } => way.name(),
             Medium::Udp { .. } => "udp",
         }
@@ -108,42 +117,6 @@ impl Medium {
             Medium::Interface { .. } => flow::MOST,
             Medium::Udp { .. } => 1,
         }
-    }
-
-    /// The way the frames of one trial are returned; `None` over UDP.
-    ///
-    /// # Errors
-    /// A way that was asked for by name and does not suit them.
-    pub async fn way_for(&self, trial: &TrialSpec) -> Result<Option<Way>, SetUpError> {
-        let Medium::Interface { name, index, way } = self else { return Ok(None) };
-        let facts = link::facts(name).await.ok();
-        let suits = facts.as_ref().map_or(Ok(()), |facts| way::suits(&trial.frame, facts));
-        let queues = || facts.as_ref().map_or(Ok(()), |facts| way::has_queues(facts, trial.flows));
-        let one_queue = || facts.as_ref().map_or(Ok(()), |facts| keeps_to_its_queue(facts, trial.flows));
-        let asked = |error: String| SetUpError::Asked(format!("--via {}: {error}", way.name()));
-        Ok(Some(match way {
-            Way::Packet => Way::Packet,
-            Way::XdpUser(attachment) => {
-                suits.and_then(|()| queues()).map_err(asked)?;
-                Way::XdpUser(Arc::clone(attachment))
-            }
-            Way::Xdp(attachment) => {
-                suits.and_then(|()| one_queue()).map_err(asked)?;
-                can_send_back(name, *index, attachment).await?;
-                Way::Xdp(Arc::clone(attachment))
-            }
-            Way::Best(_) if suits.is_err() => Way::Packet,
-            Way::Best(attachment) => {
-                let attachment = Arc::clone(attachment);
-                if one_queue().is_ok() && can_send_back(name, *index, &attachment).await.is_ok() {
-                    Way::Xdp(attachment)
-                } else if queues().is_ok() {
-                    Way::XdpUser(attachment)
-                } else {
-                    Way::Packet
-                }
-            }
-        }))
     }
 
     /// Gives a new session an address of its own; `taken` are those of the sessions there are.
@@ -174,80 +147,63 @@ impl Medium {
     }
 
     /// Opens the ports of one trial, one for each flow, and starts turning their frames; `cpu` says on which processor
-    /// those of a flow. Either every flow is returned or none.
+    /// those of a flow. `facts` are those of the interface now. Either every flow is returned, and all in one way, or none.
+    /// Where the way was left to us and AF_XDP refuses, it is packet sockets from now on.
     ///
     /// # Errors
-    /// A trial that does not fit the session; what the kernel says.
-    pub fn start(
-        &self,
+    /// A trial that does not fit the session; a way that was asked for by name and does not suit; what the kernel says.
+    pub async fn start(
+        &mut self,
         data: &DataPort,
-        way: Option<&Way>,
+        facts: Option<&LinkFacts>,
         trial: &TrialSpec,
         cpu: impl Fn(u8) -> Option<usize>,
-    ) -> Result<Vec<Worker>, SetUpError> {
-        trial.frame.check().map_err(|error| SetUpError::Asked(error.to_string()))?;
+    ) -> Result<(Vec<Worker>, Went), SetUpError> {
+        let spec = &trial.frame;
+        spec.check().map_err(|error| SetUpError::Asked(error.to_string()))?;
         let apart = |mac: MacAddr| trial.flows == 1 || flow::is_base(mac);
         if trial.flows == 0 || trial.flows > self.flows() {
             return Err(SetUpError::Asked(format!("a trial may have 1 to {} flows here", self.flows())));
         }
-        if let DataPort::Frames { mac, from } = data
-            && (trial.frame.source != *from
-                || trial.frame.destination != *mac
-                || !apart(*mac)
-                || !apart(*from))
-        {
-            return Err(SetUpError::Asked("the trial's addresses are not the session's".into()));
-        }
-        // Those that were started end with the error that drops them.
-        (0..trial.flows).map(|flow| self.start_flow(data, way, &trial.flow(flow), flow, cpu(flow))).collect()
-    }
-
-    fn start_flow(
-        &self,
-        data: &DataPort,
-        way: Option<&Way>,
-        trial: &TrialSpec,
-        flow: u8,
-        cpu: Option<usize>,
-    ) -> Result<Worker, SetUpError> {
-        let spec = &trial.frame;
         match (self, data) {
-            (Medium::Interface { name, index, .. }, DataPort::Frames { .. }) => {
+            (Medium::Interface { name, index, way, instead }, DataPort::Frames { mac, from }) => {
                 if spec.encapsulation == Encapsulation::Datagram {
                     return Err(SetUpError::Asked("datagrams are tested over UDP only".into()));
                 }
-                let filter = Filter::addresses(&[spec.destination], &[spec.source]);
-                let octets = spec.octets();
-                Ok(match way {
-                    None | Some(Way::Packet) => {
-                        Worker::start(PacketTurn::open(name, *index, octets, &filter)?, trial, cpu)?
+                if spec.source != *from || spec.destination != *mac || !apart(*mac) || !apart(*from) {
+                    return Err(SetUpError::Asked("the trial's addresses are not the session's".into()));
+                }
+                let (chosen, why) = choose(way, facts, trial.flows).await?;
+                let opened = open_all(name, *index, &chosen, trial, &cpu).await;
+                let by_itself = matches!(way, Way::Best(_));
+                let (workers, manner, chosen) = match opened {
+                    Err(error @ (SetUpError::Open(_) | SetUpError::Reflect(ReflectError::Open(_))))
+                        if by_itself && !matches!(chosen, Way::Packet) =>
+                    {
+                        *instead = Some(way::refused(chosen.name(), &error));
+                        // The program goes with the last that holds it, and may take the link along for a moment.
+                        *way = Way::Packet;
+                        drop(chosen);
+                        let _ = tune::carrier_back(name).await;
+                        let (workers, manner) = open_all(name, *index, &Way::Packet, trial, &cpu).await?;
+                        (workers, manner, Way::Packet)
                     }
-                    Some(Way::XdpUser(attachment)) => {
-                        let own = spec.destination;
-                        let port =
-                            XdpTurn::open(attachment, name, *index, flow.into(), octets, own, &filter)?;
-                        Worker::start(port, trial, cpu)?
-                    }
-                    Some(Way::Xdp(attachment) | Way::Best(attachment)) => {
-                        // First who hears what the program lets pass, then the program.
-                        let passed = PacketReceive::open(name, *index, octets, &filter)?;
-                        let reflection = Reflection::open(
-                            attachment,
-                            name,
-                            spec,
-                            trial.frames,
-                            trial.frames_per_s,
-                            trial.fill_check,
-                        )?;
-                        Worker::start_in_kernel(reflection, passed, trial)?
-                    }
-                })
+                    Err(error) => return Err(error),
+                    Ok((workers, manner)) => (workers, manner, chosen),
+                };
+                if manner.is_some_and(|manner| manner.zero_copy) {
+                    // Some drivers take their link down to bind a socket.
+                    let _ = tune::carrier_back(name).await;
+                }
+                let instead = instead.clone().or(why);
+                Ok((workers, Went { via: Some(chosen.name().to_owned()), manner, instead }))
             }
             (Medium::Udp { .. }, DataPort::Datagrams { endpoint, from }) => {
                 if spec.encapsulation != Encapsulation::Datagram {
                     return Err(SetUpError::Asked("over UDP only datagrams can be tested".into()));
                 }
-                Ok(Worker::start(endpoint.turning(*from, spec.octets())?, trial, cpu)?)
+                let worker = Worker::start(endpoint.turning(*from, spec.octets())?, trial, cpu(0))?;
+                Ok((vec![worker], Went::default()))
             }
             _ => Err(SetUpError::Asked("the session is on another kind of wire".into())),
         }
@@ -271,16 +227,112 @@ fn keeps_to_its_queue(facts: &LinkFacts, flows: u8) -> Result<(), String> {
     ))
 }
 
+/// The way for the next trial, of so many flows: as it was asked for by name, or else the best that suits, and why that is
+/// packet sockets.
+async fn choose(
+    way: &Way,
+    facts: Option<&LinkFacts>,
+    flows: u8,
+) -> Result<(Way, Option<String>), SetUpError> {
+    let suits = facts.map_or(Ok(()), way::suits);
+    let queues = || facts.map_or(Ok(()), |facts| way::has_queues(facts, flows));
+    let one_queue = || facts.map_or(Ok(()), |facts| keeps_to_its_queue(facts, flows));
+    let asked = |error: String| SetUpError::Asked(format!("--via {}: {error}", way.name()));
+    let sends_back = async |attachment| match facts {
+        Some(facts) => can_send_back(facts, attachment).await,
+        None => Ok(()),
+    };
+    Ok(match way {
+        Way::Packet => (Way::Packet, None),
+        Way::XdpUser(_) => {
+            suits.and_then(|()| queues()).map_err(asked)?;
+            (way.clone(), None)
+        }
+        Way::Xdp(attachment) => {
+            suits.and_then(|()| one_queue()).map_err(asked)?;
+            sends_back(attachment).await?;
+            (way.clone(), None)
+        }
+        Way::Best(attachment) => match suits {
+            Err(why) => (Way::Packet, Some(why)),
+            Ok(()) if one_queue().is_ok() && sends_back(attachment).await.is_ok() => {
+                (Way::Xdp(Arc::clone(attachment)), None)
+            }
+            Ok(()) => match queues() {
+                Ok(()) => (Way::XdpUser(Arc::clone(attachment)), None),
+                Err(why) => (Way::Packet, Some(why)),
+            },
+        },
+    })
+}
+
+/// Opens the port of every flow and starts turning its frames; how the AF_XDP sockets work, if there are any.
+async fn open_all(
+    name: &str,
+    index: u32,
+    way: &Way,
+    trial: &TrialSpec,
+    cpu: &impl Fn(u8) -> Option<usize>,
+) -> Result<(Vec<Worker>, Option<Manner>), SetUpError> {
+    let (mut workers, mut manner) = (Vec::new(), None);
+    for flow in 0..trial.flows {
+        match open(name, index, way, &trial.flow(flow), flow, cpu(flow)) {
+            Ok((worker, its)) => {
+                workers.push(worker);
+                manner = manner.or(its);
+            }
+            Err(error) => {
+                // Their ports are closed, and their programs gone, before another way is tried.
+                let ending: Vec<_> = workers.into_iter().map(Worker::finish).collect();
+                for one in ending {
+                    let _ = one.await;
+                }
+                return Err(error);
+            }
+        }
+    }
+    Ok((workers, manner))
+}
+
+/// Opens the port of flow `flow`, whose own trial this is.
+fn open(
+    name: &str,
+    index: u32,
+    way: &Way,
+    trial: &TrialSpec,
+    flow: u8,
+    cpu: Option<usize>,
+) -> Result<(Worker, Option<Manner>), SetUpError> {
+    let spec = &trial.frame;
+    let (own, octets) = (spec.destination, spec.octets());
+    let filter = Filter::addresses(&[own], &[spec.source]);
+    Ok(match way {
+        Way::Packet => (Worker::start(PacketTurn::open(name, index, octets, &filter)?, trial, cpu)?, None),
+        Way::XdpUser(attachment) => {
+            let port = XdpTurn::open(attachment, name, index, flow.into(), octets, own, &filter)?;
+            let manner = port.manner();
+            (Worker::start(port, trial, cpu)?, Some(manner))
+        }
+        Way::Xdp(attachment) | Way::Best(attachment) => {
+            // First who hears what the program lets pass, then the program.
+            let passed = PacketReceive::open(name, index, octets, &filter)?;
+            let (frames, rate) = (trial.frames, trial.frames_per_s);
+            let reflection = Reflection::open(attachment, name, spec, frames, rate, trial.fill_check)?;
+            (Worker::start_in_kernel(reflection, passed, trial)?, None)
+        }
+    })
+}
+
 /// Whether frames that a program returns on this interface get on their way.
 ///
 /// # Errors
 /// A veth whose peer has no XDP program loses every one of them (measured on kernel 6.18).
-async fn can_send_back(name: &str, index: u32, attachment: &Attachment) -> Result<(), SetUpError> {
-    let is_veth = link::facts(name).await.is_ok_and(|facts| facts.kind == LinkKind::Veth);
-    if attachment.mode() != Mode::Driver || !is_veth {
+async fn can_send_back(facts: &LinkFacts, attachment: &Attachment) -> Result<(), SetUpError> {
+    if attachment.mode() != Mode::Driver || facts.kind != LinkKind::Veth {
         return Ok(());
     }
-    match link::xdp_abilities(index).await {
+    let name = &facts.name;
+    match link::xdp_abilities(facts.index).await {
         Some(abilities) if abilities.sends => Ok(()),
         Some(_) => Err(SetUpError::Asked(format!(
             "{name} is a veth and its peer has no XDP program, so that every frame returned by XDP_TX would be lost: \

@@ -8,7 +8,7 @@ use kitproof_common::control::counts::FarCounts;
 use kitproof_common::control::server::{Asked, Server};
 use kitproof_common::control::wire::{ControlWire, Peer};
 use kitproof_common::control::{
-    DataAddress, End, FarCarrier, FarReport, Refusal, Reply, Request, TrialSpec, random,
+    DataAddress, End, FarCarrier, FarReport, Refusal, Reply, Request, TrialSpec, Went, random,
 };
 use kitproof_common::host;
 use kitproof_common::link::{self, CarrierEvent, CarrierWatch, Counters, LinkKind};
@@ -52,8 +52,8 @@ struct ActiveTrial {
     workers: Vec<Worker>,
     before: Option<Counters>,
     kind: Option<LinkKind>,
-    /// How its frames are returned; `None` over UDP.
-    via: Option<String>,
+    /// How its frames are returned.
+    went: Went,
     started_ns: u64,
 }
 
@@ -67,6 +67,8 @@ pub struct Service {
     carrier: Vec<CarrierEvent>,
     sessions: HashMap<u64, Session>,
     quiet: bool,
+    /// Whether it was said why packet sockets are used.
+    told_instead: bool,
 }
 
 impl Service {
@@ -79,6 +81,7 @@ impl Service {
         quiet: bool,
     ) -> Self {
         Self {
+            told_instead: matches!(&medium, Medium::Interface { instead: Some(_), .. }),
             medium,
             server: Server::new(wire),
             idle,
@@ -265,10 +268,8 @@ impl Service {
     }
 
     async fn start(&mut self, id: u64, spec: &TrialSpec) -> Reply {
-        let (before, kind) = match &self.medium {
-            Medium::Interface { name, .. } => {
-                (link::counters(name).await.ok(), link::facts(name).await.ok().map(|facts| facts.kind))
-            }
+        let (before, facts) = match &self.medium {
+            Medium::Interface { name, .. } => (link::counters(name).await.ok(), link::facts(name).await.ok()),
             Medium::Udp { .. } => (None, None),
         };
         let tag = spec.frame.session;
@@ -288,25 +289,23 @@ impl Service {
         let cpu = |flow: u8| {
             (!processors.is_empty()).then(|| processors[(running + usize::from(flow)) % processors.len()])
         };
-        let way = match self.medium.way_for(spec).await {
-            Ok(way) => way,
-            Err(error) => {
-                let text = format!("the reflector cannot: {error}");
-                return Reply::Refused { code: Refusal::Unable, text };
-            }
-        };
         let Some(session) = self.sessions.get_mut(&id) else { return unknown_trial(tag) };
-        match self.medium.start(&session.data, way.as_ref(), spec, cpu) {
-            Ok(workers) => {
+        match self.medium.start(&session.data, facts.as_ref(), spec, cpu).await {
+            Ok((workers, went)) => {
+                let told = went.instead.clone().filter(|_| !self.told_instead);
                 session.trial = Some(ActiveTrial {
                     tag,
                     spec: spec.clone(),
                     workers,
                     before,
-                    kind,
-                    via: way.map(|way| way.name().to_owned()),
+                    kind: facts.map(|facts| facts.kind),
+                    went,
                     started_ns: clock::monotonic_ns(),
                 });
+                if let Some(why) = told {
+                    self.told_instead = true;
+                    self.say(&format!("note: packet sockets are used: {why}"));
+                }
                 Reply::Started
             }
             Err(error) => {
@@ -324,7 +323,9 @@ impl Service {
         match self.sessions.get(&id).and_then(|session| session.finished.get(&tag)) {
             Some(Finished { report, flows }) => match flows.get(usize::from(flow)) {
                 Some(counts) => {
-                    Reply::Counts(Box::new(FarReport { counts: counts.clone(), ..report.clone() }))
+                    let mut report = FarReport { counts: counts.clone(), ..report.clone() };
+                    report.fit();
+                    Reply::Counts(Box::new(report))
                 }
                 None => unknown_trial(tag),
             },
@@ -343,7 +344,7 @@ impl Service {
             ended.push(one);
         }
         let mut report = FarReport {
-            via: trial.via.clone(),
+            went: trial.went.clone(),
             turned_away: ended.iter().map(|one| one.turned_away).sum(),
             arrival_rate: ended.iter().map(|one| one.arrival_rate).sum(),
             ..FarReport::default()
@@ -372,7 +373,7 @@ impl Service {
             if let (Some(before), Some(after), Some(kind)) = (&trial.before, &after, &trial.kind) {
                 let gained = after.since(before);
                 let mut drops = link::bounds(&gained, kind);
-                if trial.via.as_deref() == Some("xdp") && *kind != LinkKind::Veth {
+                if trial.went.via.as_deref() == Some("xdp") && *kind != LinkKind::Veth {
                     // Drivers throw away what a full ring has no room for of XDP_TX, and few count it.
                     drops.transmit_known = false;
                 }

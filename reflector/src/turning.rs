@@ -72,6 +72,11 @@ impl Turning {
         Ok(turned.received)
     }
 
+    /// Takes note of frames that the port had accepted to send back, and that never left it.
+    pub fn never_left(&mut self, frames: u64) {
+        self.counts.refused += frames;
+    }
+
     /// Judges one frame; true if it goes back.
     #[inline]
     fn frame(&mut self, frame: &mut [u8], meta: Meta, now: u64) -> bool {

@@ -114,6 +114,73 @@ pub enum StartError {
     Thread(#[from] io::Error),
 }
 
+/// The end of a trial: somebody asks for it, and it has come when the queues have been empty for long enough.
+struct Ending<'a> {
+    asked: &'a Receiver<oneshot::Sender<Ended>>,
+    answer: Option<(oneshot::Sender<Ended>, Instant)>,
+    last_arrival: Instant,
+}
+
+/// How a trial stands.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Stands {
+    GoesOn,
+    /// It is asked for, and not over yet.
+    Ends,
+    /// Patience is over, or the port is gone.
+    Over,
+    /// Nobody will ask any more.
+    Forsaken,
+}
+
+impl<'a> Ending<'a> {
+    fn new(asked: &'a Receiver<oneshot::Sender<Ended>>) -> Self {
+        Self { asked, answer: None, last_arrival: Instant::now() }
+    }
+
+    /// Takes note of arrivals; before the end is asked for they do not matter, and cost nothing.
+    fn arrived(&mut self) {
+        if self.answer.is_some() {
+            self.last_arrival = Instant::now();
+        }
+    }
+
+    /// Whether the end was asked for and nothing has arrived for long enough since. To be asked when the queues were just
+    /// found empty.
+    fn is_quiet(&self) -> bool {
+        self.answer.as_ref().is_some_and(|(_, since)| self.last_arrival.max(*since).elapsed() >= QUIET)
+    }
+
+    fn look(&mut self, failed: bool) -> Stands {
+        if let Some((_, since)) = &self.answer {
+            return if failed || since.elapsed() >= PATIENCE { Stands::Over } else { Stands::Ends };
+        }
+        match self.asked.try_recv() {
+            Ok(answer) => {
+                self.answer = Some((answer, Instant::now()));
+                Stands::Ends
+            }
+            Err(TryRecvError::Empty) => Stands::GoesOn,
+            Err(TryRecvError::Disconnected) => Stands::Forsaken,
+        }
+    }
+
+    fn tell(self, ended: Ended) {
+        if let Some((answer, _)) = self.answer {
+            let _ = answer.send(ended);
+        }
+    }
+}
+
+/// What patience left in the queue never reached the count: the pair dropped it, not the kit.
+fn dropped_by(port: &mut impl Receive) -> u64 {
+    let mut dropped = port.dropped().unwrap_or(0);
+    while let Ok(left @ 1..) = port.receive(64, &mut |_, _| {}) {
+        dropped += left as u64;
+    }
+    dropped
+}
+
 fn returning<P: Turn>(
     mut port: P,
     mut turning: Turning,
@@ -122,16 +189,12 @@ fn returning<P: Turn>(
 ) {
     let stamps = port.stamps();
     let mut failure = None;
-    let mut ending: Option<(oneshot::Sender<Ended>, Instant)> = None;
-    let mut quiet_since = Instant::now();
+    let mut ending = Ending::new(asked);
     let mut arrived = 0;
     loop {
         match turning.step(&mut port, stamps.now()) {
             Ok(0) => {
-                let now = Instant::now();
-                if let Some((_, since)) = &ending
-                    && now.duration_since(quiet_since.max(*since)) >= QUIET
-                {
+                if ending.is_quiet() {
                     break;
                 }
                 if let Err(error) = port.wait(WAIT) {
@@ -141,33 +204,21 @@ fn returning<P: Turn>(
             Ok(count) => {
                 arrived += count as u64;
                 activity.store(arrived, Ordering::Relaxed);
-                if ending.is_some() {
-                    quiet_since = Instant::now();
-                }
+                ending.arrived();
             }
             Err(error) => failure = Some(error),
         }
-        if let Some((_, since)) = &ending {
-            if since.elapsed() >= PATIENCE || failure.is_some() {
-                break;
-            }
-            continue;
-        }
-        match asked.try_recv() {
-            Ok(answer) => ending = Some((answer, Instant::now())),
-            Err(TryRecvError::Disconnected) => return,
+        match ending.look(failure.is_some()) {
+            Stands::Over => break,
+            Stands::Forsaken => return,
             // The port may come back; until somebody asks for the counts, look again from time to time.
-            Err(TryRecvError::Empty) if failure.is_some() => std::thread::sleep(WAIT),
-            Err(TryRecvError::Empty) => {}
+            Stands::GoesOn if failure.is_some() => std::thread::sleep(WAIT),
+            Stands::GoesOn | Stands::Ends => {}
         }
     }
-    let Some((answer, _)) = ending else { return };
-    let mut dropped = port.dropped().unwrap_or(0);
-    // What patience left in the queue never reached the count: the pair dropped it, not the kit.
-    while let Ok(left @ 1..) = port.receive(64, &mut |_, _| {}) {
-        dropped += left as u64;
-    }
-    let _ = answer.send(Ended {
+    turning.never_left(port.unsent());
+    let dropped = dropped_by(&mut port);
+    ending.tell(Ended {
         counts: turning.counts(dropped, port.strayed()),
         turned_away: port.turned_away(),
         arrival_rate: turning.arrival_rate(),
@@ -190,8 +241,7 @@ fn accounting(
     activity: &AtomicU64,
 ) {
     let mut failure = None;
-    let mut ending: Option<(oneshot::Sender<Ended>, Instant)> = None;
-    let mut quiet_since = Instant::now();
+    let mut ending = Ending::new(asked);
     let mut arrived = 0;
     loop {
         let told = read(&mut reflection, &mut turning);
@@ -200,38 +250,26 @@ fn accounting(
         failure = failure.or(heard.err());
         arrived += count;
         activity.store(arrived, Ordering::Relaxed);
-        let now = Instant::now();
         if count > 0 {
-            quiet_since = now;
+            ending.arrived();
+        } else if ending.is_quiet() {
+            break;
         }
-        match &ending {
-            Some((_, since)) => {
-                let quiet = now.duration_since(quiet_since.max(*since)) >= QUIET;
-                if quiet || since.elapsed() >= PATIENCE {
-                    break;
-                }
-            }
-            None => match asked.try_recv() {
-                Ok(answer) => ending = Some((answer, now)),
-                Err(TryRecvError::Disconnected) => return,
-                Err(TryRecvError::Empty) => {}
-            },
+        match ending.look(false) {
+            Stands::Over => break,
+            Stands::Forsaken => return,
+            Stands::GoesOn | Stands::Ends => {}
         }
         if count < READ_AT_ONCE {
             std::thread::sleep(READ_EVERY);
         }
     }
-    let Some((answer, _)) = ending else { return };
     reflection.stop();
     std::thread::sleep(LAST_FRAMES);
     while read(&mut reflection, &mut turning) > 0 {}
-    let mut dropped = passed.dropped().unwrap_or(0);
-    // What patience left in the queue never reached the count.
-    while let Ok(left @ 1..) = passed.receive(64, &mut |_, _| {}) {
-        dropped += left as u64;
-    }
+    let dropped = dropped_by(&mut passed);
     turning.kernel_said(&reflection.so_far());
-    let _ = answer.send(Ended {
+    ending.tell(Ended {
         counts: turning.counts(dropped, 0),
         turned_away: 0,
         arrival_rate: turning.arrival_rate(),

@@ -4,9 +4,11 @@ use pnet_base::MacAddr;
 use serde::{Deserialize, Serialize};
 
 use super::counts::FarCounts;
+use super::envelope::{OVERHEAD, REQUEST_OCTETS};
 use crate::flow;
 use crate::frame::FrameSpec;
 use crate::link::{HostDid, LinkFacts, PortDrops};
+use crate::port::xdp::Manner;
 
 /// One end of the pair, as it describes itself.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -19,6 +21,20 @@ pub struct End {
     /// `None` over UDP, where the interface is the routing table's choice.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub link: Option<LinkFacts>,
+}
+
+/// How the frames of one trial met the wire at one end.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Went {
+    /// `packet`, `xdp-user`, `xdp`; `None` over UDP.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub via: Option<String>,
+    /// How its AF_XDP sockets really worked, where there were any.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub manner: Option<Manner>,
+    /// Why it was packet sockets, where the choice was left to that end: what was tried, what refused, and why.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub instead: Option<String>,
 }
 
 /// Where an end wants its test frames.
@@ -193,9 +209,9 @@ pub enum Refusal {
 pub struct FarReport {
     /// Of one flow; everything else is about all of them together.
     pub counts: FarCounts,
-    /// How the frames of this trial were returned: `packet`, `xdp-user`, `xdp`; `None` over UDP.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub via: Option<String>,
+    /// How the frames of this trial were returned.
+    #[serde(flatten)]
+    pub went: Went,
     /// Drop counters of the interface over the trial; `None` over UDP.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub drops: Option<PortDrops>,
@@ -217,6 +233,20 @@ pub struct FarReport {
     pub arrival_rate: Option<f64>,
 }
 
+impl FarReport {
+    /// Leaves out what an answer has no room for (it would not be sent at all): loss periods told one by one, from the
+    /// last, and then why it was packet sockets. Every count stays.
+    pub fn fit(&mut self) {
+        // The name of the reply around it.
+        const ROOM: usize = REQUEST_OCTETS - OVERHEAD - r#"{"counts":}"#.len();
+        let is_long = |report: &Self| serde_json::to_vec(report).is_ok_and(|octets| octets.len() > ROOM);
+        while is_long(self) && self.counts.loss_periods.pop().is_some() {}
+        if is_long(self) {
+            self.went.instead = None;
+        }
+    }
+}
+
 /// One carrier change at the far end.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct FarCarrier {
@@ -229,4 +259,51 @@ pub struct FarCarrier {
     /// What the host did that explains it; `None` charges the chain.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub host: Option<HostDid>,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::counts::FarLossPeriod;
+    use super::*;
+
+    #[test]
+    fn a_report_of_many_words_fits_its_answer_and_keeps_every_count() {
+        let period = FarLossPeriod { first: 99_999_999_999, length: 99_999_999, distance: 99_999_999 };
+        let change = FarCarrier { at_s: 12.345_678_901_234, up: false, losses: 17, host: None };
+        let mut report = FarReport {
+            counts: FarCounts {
+                reached: 999_999_999_999,
+                reflected: 999_999_999_999,
+                loss_periods: vec![period; 4],
+                ..FarCounts::default()
+            },
+            went: Went {
+                via: Some("packet".into()),
+                manner: Some(Manner::default()),
+                instead: Some("w".repeat(400)),
+            },
+            carrier: vec![change; 6],
+            ..FarReport::default()
+        };
+        let counts = FarCounts { loss_periods: Vec::new(), ..report.counts.clone() };
+        report.fit();
+        let length = |report: &FarReport| {
+            OVERHEAD + serde_json::to_vec(&Reply::Counts(Box::new(report.clone()))).unwrap().len()
+        };
+        assert!(
+            length(&report) <= REQUEST_OCTETS && report.counts.loss_periods.len() < 4,
+            "{}",
+            length(&report)
+        );
+        assert!(report.went.instead.is_some() && report.carrier.len() == 6);
+        report.went.instead = Some("w".repeat(1_000));
+        report.fit();
+        assert_eq!(report.went.instead, None);
+        assert_eq!(FarCounts { loss_periods: Vec::new(), ..report.counts }, counts);
+        // What fits stays whole.
+        let mut short = FarReport { carrier: vec![change; 2], ..FarReport::default() };
+        let before = short.clone();
+        short.fit();
+        assert_eq!(short, before);
+    }
 }

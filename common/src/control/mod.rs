@@ -14,7 +14,7 @@ pub mod wire;
 
 use pnet_base::MacAddr;
 
-pub use message::{DataAddress, End, FarCarrier, FarReport, Refusal, Reply, Request, TrialSpec};
+pub use message::{DataAddress, End, FarCarrier, FarReport, Refusal, Reply, Request, TrialSpec, Went};
 
 /// EtherType of control frames: IEEE Std 802, local experimental 2 (RFC 7042, appendix B.2).
 pub const ETHERTYPE: u16 = 0x88B6;

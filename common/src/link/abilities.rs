@@ -1,22 +1,21 @@
 //! What an interface can do with XDP programs, as the kernel's family `netdev` tells it (linux/netdev.h, since 6.3).
 
-use futures_util::StreamExt;
-use genetlink::GenetlinkHandle;
-use netlink_packet_generic::{GenlFamily, GenlHeader, GenlMessage};
-use rtnetlink::packet_core::{
-    DecodeError, Emitable, NLM_F_REQUEST, NetlinkMessage, NetlinkPayload, ParseableParametrized,
-};
-
+use super::by_index::{self, Family};
 use super::query::{PATIENCE, Served};
 
-/// `NETDEV_CMD_DEV_GET`.
-const GET_DEVICE: u8 = 1;
-/// `NETDEV_A_DEV_IFINDEX`.
-const ATTRIBUTE_IFINDEX: u16 = 1;
+#[derive(Debug, Clone, PartialEq)]
+struct Devices;
+
+/// `NETDEV_CMD_DEV_GET`, `NETDEV_A_DEV_IFINDEX`.
+impl Family for Devices {
+    const NAME: &'static str = "netdev";
+    const COMMAND: u8 = 1;
+    const VERSION: u8 = 1;
+    const INDEX: u16 = 1;
+}
+
 /// `NETDEV_A_DEV_XDP_FEATURES`.
 const ATTRIBUTE_FEATURES: u16 = 3;
-/// Octets of one attribute with a 32-bit value: length, type, value.
-const REQUEST_OCTETS: usize = 8;
 
 /// Bits of `enum netdev_xdp_act`.
 const BASIC: u64 = 1;
@@ -50,57 +49,9 @@ impl XdpAbilities {
 pub async fn xdp_abilities(index: u32) -> Option<XdpAbilities> {
     let (connection, mut handle, _) = genetlink::new_connection().ok()?;
     let _served = Served(tokio::spawn(connection));
-    tokio::time::timeout(PATIENCE, ask(&mut handle, index)).await.ok()?
-}
-
-async fn ask(handle: &mut GenetlinkHandle, index: u32) -> Option<XdpAbilities> {
-    let mut message = NetlinkMessage::from(GenlMessage::from_payload(Device { index, features: None }));
-    message.header.flags = NLM_F_REQUEST;
-    let mut answers = handle.request(message).await.ok()?;
-    match answers.next().await?.ok()?.payload {
-        NetlinkPayload::InnerMessage(answer) => answer.payload.features.map(XdpAbilities::from_bits),
-        _ => None,
-    }
-}
-
-/// The question, and what of the answer is wanted.
-#[derive(Debug, Clone, PartialEq, Eq)]
-struct Device {
-    index: u32,
-    features: Option<u64>,
-}
-
-impl GenlFamily for Device {
-    fn family_name() -> &'static str {
-        "netdev"
-    }
-
-    fn command(&self) -> u8 {
-        GET_DEVICE
-    }
-
-    fn version(&self) -> u8 {
-        1
-    }
-}
-
-impl Emitable for Device {
-    fn buffer_len(&self) -> usize {
-        REQUEST_OCTETS
-    }
-
-    fn emit(&self, buffer: &mut [u8]) {
-        // Netlink is in the host's byte order.
-        buffer[0..2].copy_from_slice(&(REQUEST_OCTETS as u16).to_ne_bytes());
-        buffer[2..4].copy_from_slice(&ATTRIBUTE_IFINDEX.to_ne_bytes());
-        buffer[4..8].copy_from_slice(&self.index.to_ne_bytes());
-    }
-}
-
-impl ParseableParametrized<[u8], GenlHeader> for Device {
-    fn parse_with_param(octets: &[u8], _: GenlHeader) -> Result<Self, DecodeError> {
-        Ok(Self { index: 0, features: features(octets) })
-    }
+    let answer = by_index::ask::<Devices>(&mut handle, index);
+    let answer = tokio::time::timeout(PATIENCE, answer).await.ok()??;
+    features(&answer).map(XdpAbilities::from_bits)
 }
 
 /// Finds the features among the attributes of an answer.

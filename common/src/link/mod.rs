@@ -10,6 +10,7 @@
 
 pub mod abilities;
 pub mod bounds;
+mod by_index;
 pub mod carrier;
 pub mod counters;
 mod decode;

@@ -189,6 +189,11 @@ pub trait Turn: Receive {
 
     /// As [`Transmit::turned_away`], of the sending back.
     fn turned_away(&self) -> u64;
+
+    /// At the end: sees off what was accepted, and tells how many frames of those never left.
+    fn unsent(&mut self) -> u64 {
+        0
+    }
 }
 
 /// Whether an error of a send only means "not now": no room, or (UDP) a peer's host that says nobody

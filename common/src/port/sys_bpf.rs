@@ -19,6 +19,9 @@ const LINK_CREATE: libc::c_int = 28;
 /// `BPF_PROG_TYPE_XDP`, and `BPF_XDP` as what it may be attached to.
 const TYPE_XDP: u32 = 6;
 const ATTACH_XDP: u32 = 37;
+/// `BPF_F_XDP_HAS_FRAGS` (since 5.18): the program copes with frames of which it sees the first part only. Without it drivers
+/// refuse programs where the MTU is above a page.
+const HAS_FRAGMENTS: u32 = 1 << 5;
 
 /// Kinds of map.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -64,43 +67,37 @@ pub(super) fn map(kind: MapKind, value_octets: u32, entries: u32, flags: u32) ->
     unsafe { bpf(MAP_CREATE, &mut attributes) }.map(owned)
 }
 
+/// The attributes of the commands about one element of a map. Key and value are addresses.
+#[repr(C)]
+struct Element {
+    map: u32,
+    pad: u32,
+    key: u64,
+    value: u64,
+    flags: u64,
+}
+
+impl Element {
+    /// `key` and what is at `value` must outlive the command.
+    fn new(map: BorrowedFd<'_>, key: &u32, value: u64) -> Self {
+        Self { map: map.as_raw_fd() as u32, pad: 0, key: (&raw const *key) as u64, value, flags: 0 }
+    }
+}
+
 /// Puts a value into a map, in place of what is there.
 ///
 /// # Panics
 /// If the value is shorter than `value_octets`, the size that the map was made with.
 pub(super) fn update(map: BorrowedFd<'_>, key: u32, value: &[u8], value_octets: usize) -> io::Result<()> {
-    #[repr(C)]
-    struct Attributes {
-        map: u32,
-        pad: u32,
-        key: u64,
-        value: u64,
-        flags: u64,
-    }
     assert!(value.len() >= value_octets);
-    let mut attributes = Attributes {
-        map: map.as_raw_fd() as u32,
-        pad: 0,
-        key: (&raw const key) as u64,
-        value: value.as_ptr() as u64,
-        flags: 0,
-    };
+    let mut attributes = Element::new(map, &key, value.as_ptr() as u64);
     // SAFETY: key and value are live, and as long as the map was made for: 4 octets and `value_octets`.
     unsafe { bpf(MAP_UPDATE, &mut attributes) }.map(drop)
 }
 
 /// Takes a value out of a map.
 pub(super) fn delete(map: BorrowedFd<'_>, key: u32) -> io::Result<()> {
-    #[repr(C)]
-    struct Attributes {
-        map: u32,
-        pad: u32,
-        key: u64,
-        value: u64,
-        flags: u64,
-    }
-    let mut attributes =
-        Attributes { map: map.as_raw_fd() as u32, pad: 0, key: (&raw const key) as u64, value: 0, flags: 0 };
+    let mut attributes = Element::new(map, &key, 0);
     // SAFETY: the key is live and 4 octets long, as every map here has them.
     unsafe { bpf(MAP_DELETE, &mut attributes) }.map(drop)
 }
@@ -132,13 +129,19 @@ pub(super) fn load(instructions: &[Instruction], log: &mut Vec<u8>) -> io::Resul
         log_octets: 0,
         log: 0,
         kernel_version: 0,
-        flags: 0,
+        flags: HAS_FRAGMENTS,
         name: *b"kitproof\0\0\0\0\0\0\0\0",
         interface: 0,
         attach: ATTACH_XDP,
     };
     // SAFETY: instructions and license are live, the license ends with a zero, and no log is asked for.
-    let first = unsafe { bpf(PROGRAM_LOAD, &mut attributes) };
+    let mut first = unsafe { bpf(PROGRAM_LOAD, &mut attributes) };
+    if first.as_ref().is_err_and(|error| error.raw_os_error() == Some(libc::EINVAL)) {
+        // A kernel that does not know the flag. All programs of a process meet the same one, as tail calls demand.
+        attributes.flags = 0;
+        // SAFETY: as above.
+        first = unsafe { bpf(PROGRAM_LOAD, &mut attributes) };
+    }
     if let Err(error) = &first
         && matches!(error.raw_os_error(), Some(libc::EINVAL | libc::EACCES | libc::E2BIG))
     {

@@ -13,6 +13,9 @@ use super::sys::{self, Mapping};
 /// `XDP_MAX_TX_SKB_BUDGET` of linux/if_xdp.h: frames that one call sends in copy mode; 32 without it.
 const SEND_BUDGET_OPTION: libc::c_int = 9;
 const SEND_BUDGET: u32 = 512;
+/// How long one call may look for frames, microseconds, and how many it takes at once (the kernel's own weight).
+const BUSY_POLL_US: libc::c_int = 20;
+const BUSY_POLL_FRAMES: libc::c_int = 64;
 
 /// An AF_XDP socket that is bound to nothing yet, close-on-exec.
 pub(super) fn socket() -> io::Result<OwnedFd> {
@@ -46,21 +49,29 @@ pub(super) fn register(fd: BorrowedFd<'_>, memory: &Mapping, octets: usize, chun
     sys::set_option(fd, libc::SOL_XDP, libc::XDP_UMEM_REG, registration)
 }
 
-/// Binds to one queue of an interface; with `shares` the memory and the rings of that socket are used.
-pub(super) fn bind(
-    fd: BorrowedFd<'_>,
-    interface: u32,
-    queue: u32,
-    shares: Option<BorrowedFd<'_>>,
-) -> io::Result<()> {
+/// What a socket is bound for.
+#[derive(Clone, Copy)]
+pub(super) enum Binding<'a> {
+    /// It brings the memory. Frames are copied, or the driver reads and writes them there or not at all; `several` lets a
+    /// frame be in several pieces (since 6.6).
+    Own { zero_copy: bool, several: bool },
+    /// It uses memory, rings and manner of another socket.
+    Shared(BorrowedFd<'a>),
+}
+
+/// Binds to one queue of an interface.
+pub(super) fn bind(fd: BorrowedFd<'_>, interface: u32, queue: u32, binding: Binding<'_>) -> io::Result<()> {
+    let (flags, shares) = match binding {
+        Binding::Own { zero_copy, several } => {
+            let manner = if zero_copy { libc::XDP_ZEROCOPY } else { libc::XDP_COPY };
+            let pieces = if several { libc::XDP_USE_SG } else { 0 };
+            (libc::XDP_USE_NEED_WAKEUP | manner | pieces, None)
+        }
+        Binding::Shared(other) => (libc::XDP_SHARED_UMEM, Some(other)),
+    };
     let address = libc::sockaddr_xdp {
         sxdp_family: libc::AF_XDP as u16,
-        // Frames are copied. Without a copy some drivers reset their link when a socket is bound, and none could be tried.
-        sxdp_flags: if shares.is_some() {
-            libc::XDP_SHARED_UMEM
-        } else {
-            libc::XDP_USE_NEED_WAKEUP | libc::XDP_COPY
-        },
+        sxdp_flags: flags,
         sxdp_ifindex: interface,
         sxdp_queue_id: queue,
         sxdp_shared_umem_fd: shares.map_or(0, |fd| fd.as_raw_fd() as u32),
@@ -76,6 +87,19 @@ pub(super) fn bind(
     if result < 0 { Err(io::Error::last_os_error()) } else { Ok(()) }
 }
 
+/// Whether a bound socket really does without a copy.
+pub(super) fn is_zero_copy(fd: BorrowedFd<'_>) -> io::Result<bool> {
+    let options: u32 = sys::get_option(fd, libc::SOL_XDP, libc::XDP_OPTIONS)?;
+    Ok(options & libc::XDP_OPTIONS_ZEROCOPY != 0)
+}
+
+/// Has the driver called for frames by whoever asks the socket for some, in place of interrupts (since 5.11).
+pub(super) fn poll_busily(fd: BorrowedFd<'_>) -> io::Result<()> {
+    sys::set_option(fd, libc::SOL_SOCKET, libc::SO_PREFER_BUSY_POLL, 1i32)?;
+    sys::set_option(fd, libc::SOL_SOCKET, libc::SO_BUSY_POLL, BUSY_POLL_US)?;
+    sys::set_option(fd, libc::SOL_SOCKET, libc::SO_BUSY_POLL_BUDGET, BUSY_POLL_FRAMES)
+}
+
 /// Lets one call send many frames where the kernel knows how (6.18); elsewhere it sends 32.
 pub(super) fn raise_send_budget(fd: BorrowedFd<'_>) {
     let _ = sys::set_option(fd, libc::SOL_XDP, SEND_BUDGET_OPTION, SEND_BUDGET);
@@ -85,6 +109,12 @@ pub(super) fn raise_send_budget(fd: BorrowedFd<'_>) {
 pub(super) fn dropped(fd: BorrowedFd<'_>) -> io::Result<u64> {
     let statistics: libc::xdp_statistics = sys::get_option(fd, libc::SOL_XDP, libc::XDP_STATISTICS)?;
     Ok(statistics.rx_dropped + statistics.rx_ring_full)
+}
+
+/// Descriptors to send that the kernel did not accept: those frames never left.
+pub(super) fn invalid_sends(fd: BorrowedFd<'_>) -> io::Result<u64> {
+    let statistics: libc::xdp_statistics = sys::get_option(fd, libc::SOL_XDP, libc::XDP_STATISTICS)?;
+    Ok(statistics.tx_invalid_descs)
 }
 
 /// Tells the kernel to send what is in the ring.

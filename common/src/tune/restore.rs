@@ -236,6 +236,24 @@ mod tests {
         Process { started: this.started.wrapping_add(1), ..this }
     }
 
+    fn fast() -> Value {
+        word("performance")
+    }
+
+    /// The governor of a processor, set from powersave to performance.
+    fn raised(cpu: u32) -> Entry {
+        entry(governor(cpu), word("powersave"), fast(), Some(fast()))
+    }
+
+    /// Rings of 256 frames, set to 4,096.
+    fn lengthened(index: u32) -> Entry {
+        entry(rings(index), frames(256), frames(4096), Some(frames(4096)))
+    }
+
+    fn next_start(machine: &Memory, folder: &Folder) -> Vec<String> {
+        stale(machine, &[folder.path().to_owned()])
+    }
+
     fn here() -> Place {
         Place::here().unwrap()
     }
@@ -263,17 +281,13 @@ mod tests {
     #[test]
     fn what_cannot_be_put_back_stays_in_the_note() {
         let folder = Folder::new("refused");
-        let fast = word("performance");
-        let entries = vec![
-            entry(governor(0), word("powersave"), fast.clone(), Some(fast.clone())),
-            entry(rings(3), frames(256), frames(4096), Some(frames(4096))),
-        ];
+        let entries = vec![raised(0), lengthened(3)];
         let note = Note::new(here(), dead(), entries.clone());
         let path = note.path_in(folder.path());
         note.save(&path).unwrap();
-        let mut machine = Memory::with([(governor(0), fast), (rings(3), frames(4096))]);
+        let mut machine = Memory::with([(governor(0), fast()), (rings(3), frames(4096))]);
         machine.refused.insert(governor(0));
-        let lines = stale(&machine, &[folder.path().to_owned()]);
+        let lines = next_start(&machine, &folder);
         assert_eq!(lines.len(), 2, "{lines:?}");
         assert!(lines[0].contains("put back: rings of eth3: receive 4096"), "{lines:?}");
         assert!(lines[1].contains("governor of cpu0 could not be put back to powersave"), "{lines:?}");
@@ -281,30 +295,29 @@ mod tests {
         assert_eq!(Note::load(&path).unwrap().entries, entries[..1]);
         // Whoever has the privilege finds it there.
         machine.refused.clear();
-        let lines = stale(&machine, &[folder.path().to_owned()]);
+        let lines = next_start(&machine, &folder);
         assert_eq!(lines.len(), 1, "{lines:?}");
         assert_eq!(machine.values.borrow()[&governor(0)], word("powersave"));
         assert_eq!(note::all_in(folder.path()), Vec::<PathBuf>::new());
-        assert_eq!(stale(&machine, &[folder.path().to_owned()]), Vec::<String>::new());
+        assert_eq!(next_start(&machine, &folder), Vec::<String>::new());
     }
 
     #[test]
     fn a_run_that_goes_on_keeps_its_settings() {
         let folder = Folder::new("alive");
-        let fast = word("performance");
-        let entries = vec![entry(governor(0), word("powersave"), fast.clone(), Some(fast.clone()))];
+        let entries = vec![raised(0)];
         let mut note = Note::new(here(), Process::this().unwrap(), entries);
         let path = note.path_in(folder.path());
-        let machine = Memory::with([(governor(0), fast.clone())]);
+        let machine = Memory::with([(governor(0), fast())]);
         let look = |note: &Note| {
             note.save(&path).unwrap();
-            let lines = stale(&machine, &[folder.path().to_owned()]);
+            let lines = next_start(&machine, &folder);
             (lines.len(), machine.values.borrow()[&governor(0)].clone(), path.exists())
         };
-        assert_eq!(look(&note), (0, fast.clone(), true), "its owner lives");
+        assert_eq!(look(&note), (0, fast(), true), "its owner lives");
         note.owner = dead();
         note.place.processes = "pid:[1]".into();
-        assert_eq!(look(&note), (0, fast.clone(), true), "its numbers are those of another namespace");
+        assert_eq!(look(&note), (0, fast(), true), "its numbers are those of another namespace");
         note.place = here();
         assert_eq!(look(&note), (1, word("powersave"), false), "its owner is dead");
     }
@@ -312,31 +325,26 @@ mod tests {
     #[test]
     fn a_guardian_that_lives_is_left_to_its_work() {
         let folder = Folder::new("guarded");
-        let fast = word("performance");
-        let entries = vec![entry(governor(0), word("powersave"), fast.clone(), Some(fast.clone()))];
+        let entries = vec![raised(0)];
         let mut note = Note::new(here(), dead(), entries);
         note.guardian = Process::this();
         let path = note.path_in(folder.path());
         note.save(&path).unwrap();
-        let machine = Memory::with([(governor(0), fast.clone())]);
-        let lines = stale(&machine, &[folder.path().to_owned()]);
+        let machine = Memory::with([(governor(0), fast())]);
+        let lines = next_start(&machine, &folder);
         assert!(lines.len() == 1 && lines[0].contains("still putting back"), "{lines:?}");
-        assert_eq!((machine.values.borrow()[&governor(0)].clone(), path.exists()), (fast, true));
+        assert_eq!((machine.values.borrow()[&governor(0)].clone(), path.exists()), (fast(), true));
     }
 
     #[test]
     fn ports_of_another_namespace_wait_and_another_boot_is_over() {
         let folder = Folder::new("elsewhere");
-        let fast = word("performance");
-        let entries = vec![
-            entry(rings(3), frames(256), frames(4096), Some(frames(4096))),
-            entry(governor(0), word("powersave"), fast.clone(), Some(fast.clone())),
-        ];
+        let entries = vec![lengthened(3), raised(0)];
         let mut note = Note::new(here(), dead(), entries.clone());
         note.place.network = "net:[1]".into();
         let path = note.path_in(folder.path());
         note.save(&path).unwrap();
-        let machine = Memory::with([(governor(0), fast), (rings(3), frames(4096))]);
+        let machine = Memory::with([(governor(0), fast()), (rings(3), frames(4096))]);
         let outcomes = settle(&machine, &path, &here()).unwrap();
         let outcomes: Vec<Outcome> = outcomes.into_iter().map(|(_, outcome)| outcome).collect();
         assert_eq!(outcomes, [Outcome::PutBack, Outcome::Elsewhere]);
@@ -354,7 +362,7 @@ mod tests {
         let folder = Folder::new("unreadable");
         let path = folder.path().join("tuned-1-1.json");
         std::fs::write(&path, "not a note").unwrap();
-        let lines = stale(&Memory::default(), &[folder.path().to_owned()]);
+        let lines = next_start(&Memory::default(), &folder);
         assert!(lines.len() == 1 && lines[0].contains("tuned-1-1.json"), "{lines:?}");
         assert!(path.exists());
     }

@@ -10,6 +10,7 @@ use kitproof_common::control::UDP_PORT;
 use kitproof_common::flow;
 use kitproof_common::frame::{Encapsulation, Fill, Tag, Tags};
 use kitproof_common::line::{LineRate, Load, Tolerance};
+use kitproof_common::port::xdp::Manner;
 use kitproof_common::{host, link};
 use rustix::fs::{Access, access};
 use rustix::thread::CapabilitySet;
@@ -40,6 +41,15 @@ pub enum Via {
     Xdp,
     /// UDP sockets, to udp://HOST only
     Udp,
+}
+
+/// How frames pass between driver and process.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum XdpMode {
+    /// Each is copied once: any driver
+    Copy,
+    /// The NIC reads and writes them where they are: only where the driver can
+    ZeroCopy,
 }
 
 #[derive(Args, Debug, Clone)]
@@ -125,6 +135,14 @@ pub struct Sending {
     #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u8).range(1..=i64::from(flow::MOST)))]
     pub pairs: u8,
 
+    /// How frames pass between driver and AF_XDP sockets: copied once, or (where the driver can) not at all [default: copy]
+    #[arg(long, value_enum, value_name = "MODE")]
+    pub xdp_mode: Option<XdpMode>,
+
+    /// Call the driver for frames in place of its interrupts (AF_XDP sockets)
+    #[arg(long)]
+    pub busy_poll: bool,
+
     /// This link carries nothing but this test (RFC 6815): do not ask
     #[arg(long)]
     pub isolated_bench: bool,
@@ -179,7 +197,18 @@ impl Sending {
             unattended: self.unattended,
             via: self.way(),
             pairs: self.pairs,
+            manner: self.manner()?,
         })
+    }
+
+    fn manner(&self) -> Result<Manner, Failure> {
+        if (self.xdp_mode.is_some() || self.busy_poll) && self.via != Some(Via::Xdp) {
+            let option = if self.busy_poll { "--busy-poll" } else { "--xdp-mode" };
+            return Err(Failure::Usage(format!(
+                "{option} is about AF_XDP sockets and never chosen by itself: it needs --via xdp"
+            )));
+        }
+        Ok(Manner { zero_copy: self.xdp_mode == Some(XdpMode::ZeroCopy), busy_poll: self.busy_poll })
     }
 
     fn way(&self) -> plan::Via {

@@ -81,12 +81,12 @@ fn bounds(outcome: &Outcome, told: Option<&Far>, target: &Target, near: &End, fa
         (Some(_), Target::Udp(peer)) => udp_drops(peer.ip().is_loopback()),
     };
     // What an AF_XDP socket had no room for is named by its own counter; a veth counts the same frames once more.
-    if is_xdp_on_veth(near, Some(&near.via)) {
+    if is_xdp_on_veth(near, outcome.near.via.as_ref()) {
         near_drops.receive_bound =
             near_drops.receive_bound.saturating_sub(sum(outcome, |_, home| home.counts.received_dropped));
     }
     if let Some(told) = told
-        && is_xdp_on_veth(far, told.report.via.as_ref())
+        && is_xdp_on_veth(far, told.report.went.via.as_ref())
     {
         let dropped = told.flows.iter().map(|counts| counts.dropped).fold(0, u64::saturating_add);
         far_drops.receive_bound = far_drops.receive_bound.saturating_sub(dropped);

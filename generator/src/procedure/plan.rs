@@ -6,7 +6,7 @@ use std::time::Duration;
 use kitproof_common::frame::{Encapsulation, Fill, FrameSpec, MacAddr, TPID_CUSTOMER, Tags};
 use kitproof_common::line::{FrameRate, LineRate, Load, Tolerance, line_frame_rate};
 use kitproof_common::link::{LinkFacts, LinkKind};
-use kitproof_common::way;
+use kitproof_common::port::xdp::Manner;
 
 use super::failure::Failure;
 use crate::engine::Trial;
@@ -46,6 +46,8 @@ pub struct Wanted {
     pub via: Via,
     /// Send and receive pairs, each a flow of its own; 1 to [`flow::MOST`](kitproof_common::flow::MOST).
     pub pairs: u8,
+    /// How AF_XDP sockets are to be used, where they are asked for by name.
+    pub manner: Manner,
 }
 
 /// How the frames of an interface are to reach the wire.
@@ -164,16 +166,6 @@ impl Plan {
         }
         let virtual_link = facts.is_none_or(|facts| facts.is_virtual() || facts.kind != LinkKind::Physical);
         Ok(Self { wanted, line, sizes, notes, virtual_link })
-    }
-
-    /// Whether every frame of this run can go by AF_XDP.
-    ///
-    /// # Errors
-    /// Why not, in one line.
-    pub fn suits_xdp(&self, facts: &LinkFacts) -> Result<(), String> {
-        let largest = self.sizes.iter().max().copied().unwrap_or(0);
-        let trial = self.trial(&self.offer(largest), 1, MacAddr::zero(), MacAddr::zero());
-        trial.map_or(Ok(()), |trial| way::suits(&trial.frame, facts))
     }
 
     /// What the options say of one frame size: the load and the time that were asked for.

@@ -1,7 +1,7 @@
 //! A run as the result that is written and shown.
 
 use hdrhistogram::Histogram;
-use kitproof_common::control::End;
+use kitproof_common::control::{End, Went};
 use kitproof_common::link::Duplex;
 
 use super::judged::Judged;
@@ -29,7 +29,13 @@ pub fn of(finished: &Finished, command: &str, started: String) -> RunResult {
         started,
         verdict: finished.outcome,
         reasons: finished.reasons.clone(),
-        pair: Pair { generator: endpoint(&run.near), reflector: Some(endpoint(&run.far)) },
+        pair: Pair {
+            generator: endpoint(&run.near, run.trials.iter().map(|one| &one.outcome.near)),
+            reflector: Some(endpoint(
+                &run.far,
+                run.trials.iter().filter_map(|one| Some(&one.outcome.far.as_ref().ok()?.report.went)),
+            )),
+        },
         findings: finished.findings.clone(),
         trials: run.trials.iter().map(|judged| trial(judged, &run.plan, &run.near)).collect(),
         ..RunResult::default()
@@ -44,7 +50,11 @@ fn tool() -> Tool {
     }
 }
 
-fn endpoint(end: &End) -> Endpoint {
+/// An end, and how the frames of each trial met the wire there.
+fn endpoint<'a>(end: &End, went: impl Iterator<Item = &'a Went> + Clone) -> Endpoint {
+    let mut ways: Vec<&str> = went.clone().filter_map(|went| went.via.as_deref()).collect();
+    ways.dedup();
+    let manner = went.clone().filter_map(|went| went.manner).last();
     let link = end.link.as_ref();
     Endpoint {
         host: end.host.clone(),
@@ -67,7 +77,10 @@ fn endpoint(end: &End) -> Endpoint {
             }
             .to_owned()
         }),
-        via: end.via.clone(),
+        via: if ways.is_empty() { end.via.clone() } else { ways.join(", ") },
+        xdp_mode: manner.map(|manner| manner.mode().to_owned()),
+        busy_poll: manner.map(|manner| manner.busy_poll),
+        instead: went.filter_map(|went| went.instead.clone()).last(),
         tuned: None,
     }
 }
@@ -116,7 +129,7 @@ fn trial(judged: &Judged, plan: &Plan, near: &End) -> TrialResult {
         },
         duration_s: load.duration_s,
         counts: judged.account.clone(),
-        round_trip_ns: round_trip(judged, &near.via),
+        round_trip_ns: round_trip(judged),
         round_trip_stamped_ns: stamped(judged, near),
         clocks: clocks(judged, plan),
         loss_bound: LossBound::of(&judged.account, trial.frame.frame_size, CONFIDENCE),
@@ -126,13 +139,15 @@ fn trial(judged: &Judged, plan: &Plan, near: &End) -> TrialResult {
 
 /// What is not taken off any round trip, to be read after the clock.
 fn untaken(judged: &Judged) -> &'static str {
-    let far_via = judged.outcome.far.as_ref().ok().and_then(|far| far.report.via.as_deref());
+    let far_via = judged.outcome.far.as_ref().ok().and_then(|far| far.report.went.via.as_deref());
     if far_via == Some("xdp") { "; the kernel reflector's residence is not measured" } else { "" }
 }
 
-fn round_trip(judged: &Judged, near_via: &str) -> Option<RoundTrip> {
+fn round_trip(judged: &Judged) -> Option<RoundTrip> {
     let trips = &judged.outcome.round_trips;
-    let arrival = if near_via == "xdp" { "XDP program's receive stamp" } else { "kernel receive stamp" };
+    let near_via = judged.outcome.near.via.as_deref();
+    let arrival =
+        if near_via == Some("xdp") { "XDP program's receive stamp" } else { "kernel receive stamp" };
     Some(RoundTrip {
         excluded: trips.excluded,
         clock: format!("{arrival}, user-space departure stamp{}", untaken(judged)),

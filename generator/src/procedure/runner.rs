@@ -81,6 +81,9 @@ pub struct Runner<'a> {
     interrupt: watch::Receiver<bool>,
     show: &'a mut dyn Show,
     ended_early: Option<String>,
+    /// Why packet sockets are used at this end and at the far end, as it was said last.
+    instead: Option<String>,
+    far_instead: Option<String>,
 }
 
 impl<'a> Runner<'a> {
@@ -133,13 +136,22 @@ impl<'a> Runner<'a> {
         if let Target::Interface(facts) = &target {
             isolation::remember(facts);
         }
-        if let Some(why) = &session.instead {
-            show.say(&format!("note: packet sockets are used: {why}"));
-        }
+        let mut instead = None;
+        new_reason("packet sockets", &session.instead, &mut instead, show);
         if let Some(far) = &session.far.link {
             fitness::warn(&kitproof_common::link::fit(far, false), "at the far end: ", show);
         }
-        Ok(Self { plan, trials: Vec::new(), target, session, interrupt, show, ended_early: None })
+        Ok(Self {
+            plan,
+            trials: Vec::new(),
+            target,
+            session,
+            interrupt,
+            show,
+            ended_early: None,
+            instead,
+            far_instead: None,
+        })
     }
 
     /// Runs one more trial, after the pause that there must be between two, and judges it. `position` says in words
@@ -161,6 +173,7 @@ impl<'a> Runner<'a> {
         let mut on_moment = |moment: Moment<'_>| show.moment(position, moment);
         let outcome =
             trial::run(&mut self.session, trial, offer.residual, &mut self.interrupt, &mut on_moment).await;
+        new_reason("packet sockets", &self.session.instead, &mut self.instead, self.show);
         let outcome = match outcome {
             Ok(outcome) => outcome,
             Err(failure) if self.trials.is_empty() => return Err(failure),
@@ -172,6 +185,10 @@ impl<'a> Runner<'a> {
         let judged =
             Judged::new(outcome, *offer, &self.plan, &self.target, &self.session.near, &self.session.far);
         self.show.judged(&judged);
+        if let Ok(far) = &judged.outcome.far {
+            let why = &far.report.went.instead;
+            new_reason("at the far end packet sockets", why, &mut self.far_instead, self.show);
+        }
         let came = judged.came(&self.plan);
         self.trials.push(judged);
         Ok(Ok(came))
@@ -193,8 +210,7 @@ impl<'a> Runner<'a> {
             ask_again(judged, &mut self.session, &self.plan, &self.target).await;
         }
         let interrupted = self.interrupted();
-        let (near, mut far) = (self.session.near.clone(), self.session.far.clone());
-        far.via = ways(&self.trials).unwrap_or(far.via);
+        let (near, far) = (self.session.near.clone(), self.session.far.clone());
         self.session.close().await;
         Run { plan: self.plan, near, far, trials: self.trials, interrupted, ended_early: self.ended_early }
     }
@@ -231,12 +247,12 @@ impl Run {
     }
 }
 
-/// How the far end returned the frames, all its ways; none where it never told.
-fn ways(trials: &[Judged]) -> Option<String> {
-    let mut ways: Vec<&str> =
-        trials.iter().filter_map(|one| one.outcome.far.as_ref().ok()?.report.via.as_deref()).collect();
-    ways.dedup();
-    (!ways.is_empty()).then(|| ways.join(", "))
+/// Says why packet sockets are used, if that was not said before.
+fn new_reason(what: &str, why: &Option<String>, said: &mut Option<String>, show: &mut dyn Show) {
+    if let Some(why) = why.as_ref().filter(|why| said.as_ref() != Some(why)) {
+        show.say(&format!("note: {what} are used: {why}"));
+        *said = Some(why.clone());
+    }
 }
 
 /// The counts of a trial whose end was not heard, asked for once more: the link may be back.

@@ -7,19 +7,20 @@ use std::time::Duration;
 use kitproof_common::control::client::{self, AskError, Client};
 use kitproof_common::control::wire::{ControlWire, Peer};
 use kitproof_common::control::{
-    DataAddress, End, FarReport, Reply, Request, TrialSpec, counts::FarCounts, listen, random,
+    DataAddress, End, FarReport, Reply, Request, TrialSpec, Went, counts::FarCounts, listen, random,
     random_data_mac, random_mac,
 };
 use kitproof_common::flow;
-use kitproof_common::frame::{MacAddr, Template};
+use kitproof_common::frame::{FrameSpec, MacAddr, Template};
 use kitproof_common::host;
 use kitproof_common::link::{CarrierWatch, LinkFacts};
 use kitproof_common::port::OpenError;
-use kitproof_common::port::datagram::Endpoint;
+use kitproof_common::port::datagram::{DatagramReceive, Endpoint};
 use kitproof_common::port::filter::Filter;
 use kitproof_common::port::packet::{self, PacketReceive};
 use kitproof_common::port::stamps::StampQueue;
-use kitproof_common::port::xdp::{self, Attachment};
+use kitproof_common::port::transmit::SocketTransmit;
+use kitproof_common::port::xdp::{self, Attachment, XdpReceive, XdpTransmit};
 use kitproof_common::{tune, way};
 use tokio::time::Instant;
 
@@ -37,8 +38,39 @@ const OPENING: Duration = Duration::from_secs(12);
 
 /// How frames reach the wire on this end.
 enum Medium {
-    Interface { name: String, index: u32, xdp: Option<Arc<Attachment>> },
-    Udp { endpoint: Endpoint, peer: IpAddr },
+    Interface {
+        name: String,
+        index: u32,
+        xdp: Option<Arc<Attachment>>,
+        /// The way was left to us.
+        best: bool,
+    },
+    Udp {
+        endpoint: Endpoint,
+        peer: IpAddr,
+    },
+}
+
+/// The ports of one trial, opened: one for each flow, in order.
+pub enum Ports {
+    Xdp(Vec<(XdpTransmit, XdpReceive)>),
+    Packet(Vec<(SocketTransmit, PacketReceive, Option<StampQueue>)>),
+    Udp(SocketTransmit, DatagramReceive),
+}
+
+impl Ports {
+    /// Starts the hot threads.
+    ///
+    /// # Errors
+    /// No thread.
+    pub fn launch(self, trial: &Trial) -> Result<Running, Failure> {
+        match self {
+            Ports::Xdp(ports) => run::start(ports, trial),
+            Ports::Packet(ports) => run::start_with(ports, trial),
+            Ports::Udp(transmit, receive) => run::start(vec![(transmit, receive)], trial),
+        }
+        .map_err(|error| Failure::Environment(format!("no thread: {error}")))
+    }
 }
 
 /// What the far end counted of a trial.
@@ -96,7 +128,8 @@ impl Session {
                 let peer = the_only_one(&wire, &name).await?;
                 let near = End { via: via.into(), link: Some((**facts).clone()), ..this_host() };
                 let own = DataAddress::Mac(random_data_mac());
-                let medium = Medium::Interface { name: name.clone(), index, xdp };
+                let best = plan.wanted.via == Via::Best;
+                let medium = Medium::Interface { name: name.clone(), index, xdp, best };
                 let time = if listened { Duration::ZERO } else { listen::LISTEN };
                 let mut session =
                     Self::agree(medium, wire, peer, near, own, watch, Some((name, index, time))).await?;
@@ -244,38 +277,62 @@ impl Session {
         }
     }
 
-    /// Opens this end's ports and starts the hot threads.
+    /// Opens this end's ports, and tells how frames will go by them. To be done before the far end gets ready: it may
+    /// rely on the program here. Where the way was left to us and AF_XDP refuses one flow, it is packet sockets for all from now on.
     ///
     /// # Errors
     /// What the kernel says.
-    pub fn launch(&self, trial: &Trial) -> Result<Running, Failure> {
+    pub async fn prepare(&mut self, trial: &Trial) -> Result<(Ports, Went), Failure> {
         let octets = trial.frame.octets();
-        let thread = |error| Failure::Environment(format!("no thread: {error}"));
-        // Each flow's own address, and what lets through what is to it or from its other end.
-        let flows = (0..trial.pairs).map(|number| {
-            let frame = flow::frame(&trial.frame, number);
-            (u32::from(number), frame.source, Filter::addresses(&[frame.source], &[frame.destination]))
-        });
-        match &self.medium {
-            Medium::Interface { name, index, xdp: Some(attachment) } => {
-                let open =
-                    |(queue, own, filter)| xdp::open(attachment, name, *index, queue, octets, own, &filter);
-                run::start(flows.map(open).collect::<Result<_, _>>()?, trial).map_err(thread)
-            }
-            Medium::Interface { name, index, xdp: None } => {
-                let open = |(number, _, filter)| {
-                    let receive = PacketReceive::open(name, *index, octets, &filter)?;
-                    let listener = trial.flow(number as u8).and_then(|flow| self.listener(&flow));
-                    Ok::<_, OpenError>((packet::transmit(name, *index, octets)?, receive, listener))
-                };
-                run::start_with(flows.map(open).collect::<Result<_, _>>()?, trial).map_err(thread)
-            }
+        let flows: Vec<_> = (0..trial.pairs).map(|number| flow::frame(&trial.frame, number)).collect();
+        // What lets through what is to a flow's own address or from its other end.
+        let filter = |frame: &FrameSpec| Filter::addresses(&[frame.source], &[frame.destination]);
+        let (name, index) = match &mut self.medium {
             Medium::Udp { endpoint, peer } => {
                 let DataAddress::Port(port) = self.theirs else { return Err(AskError::Confused.into()) };
                 let (transmit, receive) = endpoint.split(SocketAddr::new(*peer, port), octets)?;
-                run::start(vec![(transmit, receive)], trial).map_err(thread)
+                return Ok((
+                    Ports::Udp(transmit, receive),
+                    Went { via: Some("udp".into()), ..Went::default() },
+                ));
             }
-        }
+            Medium::Interface { name, index, xdp, best } => {
+                if let Some(attachment) = xdp {
+                    // Those that were opened are closed with the error of one that was not.
+                    let opened: Result<Vec<_>, OpenError> = (0..)
+                        .zip(&flows)
+                        .map(|(queue, frame)| {
+                            xdp::open(attachment, name, *index, queue, octets, frame.source, &filter(frame))
+                        })
+                        .collect();
+                    match opened {
+                        Ok(ports) => {
+                            let manner = ports.first().map(|(_, receive)| receive.manner());
+                            if manner.is_some_and(|manner| manner.zero_copy) {
+                                // Some drivers take their link down to bind a socket.
+                                tune::carrier_back(name).await?;
+                            }
+                            let went = Went { via: Some("xdp".into()), manner, instead: None };
+                            return Ok((Ports::Xdp(ports), went));
+                        }
+                        Err(error) if *best => self.instead = Some(way::refused("xdp", &error)),
+                        Err(error) => return Err(error.into()),
+                    }
+                    // The program goes too, and may take the link along for a moment.
+                    *xdp = None;
+                    tune::carrier_back(name).await?;
+                }
+                (name.clone(), *index)
+            }
+        };
+        let open = |(number, frame)| {
+            let receive = PacketReceive::open(&name, index, octets, &filter(frame))?;
+            let listener = trial.flow(number).and_then(|flow| self.listener(&flow));
+            Ok::<_, OpenError>((packet::transmit(&name, index, octets)?, receive, listener))
+        };
+        let ports = (0..).zip(&flows).map(open).collect::<Result<_, _>>()?;
+        let went = Went { via: Some("packet".into()), manner: None, instead: self.instead.clone() };
+        Ok((Ports::Packet(ports), went))
     }
 
     /// Hears the samples come home where the NIC stamps every frame. Nobody else needs to: the port that counts frames has
@@ -342,19 +399,21 @@ async fn way_out(
     match plan.wanted.via {
         Via::Packet => Ok((None, None)),
         Via::Xdp => {
-            plan.suits_xdp(facts)
+            way::suits(facts)
                 .and_then(|()| way::has_queues(facts, plan.wanted.pairs))
                 .map_err(|why| Failure::Environment(format!("--via xdp: {why}; choose --via packet")))?;
-            Ok((Some(Arc::new(Attachment::open(&facts.name, facts.index)?)), None))
+            way::allows(plan.wanted.manner, facts)
+                .await
+                .map_err(|why| Failure::Environment(format!("--xdp-mode zero-copy: {why}")))?;
+            let attachment = Attachment::open(&facts.name, facts.index)?.with(plan.wanted.manner);
+            Ok((Some(Arc::new(attachment)), None))
         }
-        Via::Best => {
-            Ok(match plan.suits_xdp(facts).and_then(|()| way::has_queues(facts, plan.wanted.pairs)) {
-                Ok(()) => way::best(facts)
-                    .await
-                    .map_or_else(|why| (None, Some(why)), |program| (Some(program), None)),
-                Err(why) => (None, Some(why)),
-            })
-        }
+        Via::Best => Ok(match way::suits(facts).and_then(|()| way::has_queues(facts, plan.wanted.pairs)) {
+            Ok(()) => {
+                way::best(facts).await.map_or_else(|why| (None, Some(why)), |program| (Some(program), None))
+            }
+            Err(why) => (None, Some(why)),
+        }),
     }
 }
 

@@ -2,6 +2,7 @@
 
 use std::time::Duration;
 
+use kitproof_common::control::Went;
 use kitproof_common::control::client::AskError;
 use kitproof_common::line::Offered;
 use kitproof_common::link::{self, CarrierEvent, Counters, LinkFacts, PortDrops};
@@ -30,6 +31,8 @@ const COUNTS_LINK_DOWN: Duration = Duration::from_secs(3);
 /// What one trial came to, before anyone judges it.
 pub struct Outcome {
     pub trial: Trial,
+    /// How its frames met the wire at this end.
+    pub near: Went,
     /// What left and what came home, flow by flow.
     pub flows: Vec<(Departures, Home)>,
     /// What all flows offered together.
@@ -88,9 +91,18 @@ pub async fn run(
         while watch.try_next().is_some() {}
     }
     session.learn().await?;
+    let (ports, near) = session.prepare(&trial).await?;
     session.start(&trial).await?;
     let agreed_ns = kitproof_common::port::clock::monotonic_ns();
-    let running = session.launch(&trial)?;
+    let mut carrier = Vec::new();
+    if let Some(watch) = &mut session.watch {
+        carrier.extend(std::iter::from_fn(|| watch.try_next()));
+        if watch.is_up() {
+            // A port that was opened may have taken the link down for a moment: no frame was under way.
+            carrier.clear();
+        }
+    }
+    let running = ports.launch(&trial)?;
     let start_ns = running.start_ns;
 
     let interrupted = send(&running, &trial, interrupt, show).await;
@@ -108,7 +120,6 @@ pub async fn run(
     let Some(load) = Offered::together(&loads, interval_ns) else {
         return Err(Failure::Incomplete("a trial without a flow".into()));
     };
-    let mut carrier = Vec::new();
     if let Some(watch) = &mut session.watch {
         // An interface that is gone is an event, and everything measured is kept.
         let _ = watch.refresh().await;
@@ -125,6 +136,7 @@ pub async fn run(
         near_drops: gained.as_ref().zip(kind).map(|(gained, kind)| link::bounds(gained, kind)),
         near_pauses: gained.as_ref().map(|gained| (gained.pause_rx, gained.pause_tx)),
         trial,
+        near,
         round_trips: RoundTrips::together(flows.iter().map(|(_, home)| &home.round_trips)),
         by_stamps: ByStamps::together(flows.iter().map(|(_, home)| &home.by_stamps)),
         flows,

@@ -92,8 +92,17 @@ pub struct Endpoint {
     pub duplex: Option<String>,
     /// Flow control as it is switched on: `off`, `receive`, `transmit` or `both`.
     pub pause: Option<String>,
-    /// How frames reach the wire: `packet`, `xdp`, `xdp-user` or `udp`.
+    /// How frames reach the wire: `packet`, `xdp`, `xdp-user` or `udp`; all of them if it was not the same in every trial.
     pub via: String,
+    /// How frames really passed between the driver and AF_XDP sockets: `copy` or `zero-copy`; left out where none were used.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub xdp_mode: Option<String>,
+    /// Whether the driver was called for frames in place of interrupts (`--busy-poll`); left out with `xdp_mode`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub busy_poll: Option<bool>,
+    /// Why packet sockets were used where no way was asked for by name: what was tried, what refused, and why.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub instead: Option<String>,
     /// Settings of the host that were changed for the run (`--tune`) and put back afterwards; left out where this end does
     /// not tell.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -396,6 +405,9 @@ pub(super) mod sample {
             duplex: Some("full".to_owned()),
             pause: Some("off".to_owned()),
             via: "packet".to_owned(),
+            xdp_mode: None,
+            busy_poll: None,
+            instead: None,
             tuned: (interface == "eth1").then(|| {
                 vec![TunedSetting {
                     name: "governor of cpu0-3".to_owned(),

@@ -279,6 +279,21 @@ pub fn fault_matrix(mut rig: Rig, length: Length) -> Result<()> {
     Ok(())
 }
 
+/// A bench for the largest frames there are.
+pub const JUMBO: Options = Options { mtu: 9216, queues: 1, xdp: true };
+
+/// The largest frame there is, and the largest steps between two sizes of one run.
+pub fn jumbo(mut rig: Rig, sizes: &[u16]) -> Result<Value> {
+    let mut script = everything();
+    script.forward.flip = Some(Flip { when: Schedule::every(101), octet: Octet::Any, mend: true, seed: 1 });
+    let listed = sizes.iter().map(u16::to_string).collect::<Vec<_>>().join(",");
+    let arguments = ["--frame-size", &listed, "--duration", "1s"].map(str::to_owned);
+    let (run, ledger) = rig.run(&script, "6000fps", &arguments)?;
+    let result = ended(&run, FAIL, "fail")?;
+    compare(&result, &ledger, sizes)?;
+    Ok(result)
+}
+
 /// Flips of every kind each way, the two directions never of the same kind.
 pub fn flip_matrix(mut rig: Rig, length: Length) -> Result<()> {
     let kinds: Vec<(Octet, bool)> = [Octet::Header, Octet::Fill, Octet::Any]

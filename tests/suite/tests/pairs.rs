@@ -7,6 +7,8 @@ use kitproof_bench::bench::{Bench, GENERATOR_PORT, Options, REFLECTOR_PORT};
 use kitproof_bench::ledger::{Counts, Trial as Did};
 use kitproof_bench::script::{Delay, Faults, Flip, Octet, Schedule, Script};
 use kitproof_bench::{Ledger, Room};
+use kitproof_common::link;
+use kitproof_common::port::xdp::TakenQueue;
 use kitproof_suite::rig::{
     ENVIRONMENT, FAIL, HELD, INTERRUPTED, LOAD, PASS, QUICK, Rig, compare_trial, decided, ended, equal,
 };
@@ -23,10 +25,11 @@ const ALWAYS: [Check; 3] = [
     ("an_interrupted_trial_keeps_every_flow", interrupted),
     ("what_cannot_be_shared_is_refused", refused),
 ];
-const WITH_PROGRAMS: [Check; 3] = [
+const WITH_PROGRAMS: [Check; 4] = [
     ("two_pairs_by_two_queues_find_every_fault", || faults("xdp", "xdp-user", TWO_QUEUES)),
     ("two_pairs_by_the_kernel_reflector_find_every_fault", || faults("packet", "xdp", ONE_QUEUE)),
     ("each_pair_has_a_queue_of_its_own", queues),
+    ("a_queue_that_is_taken_sends_every_pair_by_packet_sockets", taken),
 ];
 
 fn main() {
@@ -172,6 +175,44 @@ fn queues() -> Result<()> {
     let _reflector = reflector_via(&bench.reflector, &["--via", "xdp"])?;
     let moving = prove(&bench.generator, &["--pairs", "2", "--via", "xdp"])?;
     ensure!(moving.status == ENVIRONMENT && moving.stderr.contains("would change queues"), "{moving:?}");
+    Ok(())
+}
+
+/// Another socket has the second of two queues, at either end: both pairs go by packet sockets there, those that had their
+/// queue already too; not a frame is missing, the program is gone, and the result says what refused.
+fn taken() -> Result<()> {
+    for (refused_at, via) in [("generator", &[][..]), ("reflector", &["--via", "packet"])] {
+        let bench = Bench::direct(Options { queues: 2, ..Options::default() })?;
+        let (room, port) = match refused_at {
+            "generator" => (&bench.generator, GENERATOR_PORT),
+            _ => (&bench.reflector, REFLECTOR_PORT),
+        };
+        let facts = move || -> Result<_> {
+            let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+            Ok(runtime.block_on(link::facts(port))?)
+        };
+        let _reflector = reflector_via(&bench.reflector, &[])?;
+        let _taken = room.run(move || -> Result<_> { Ok(TakenQueue::of(port, facts()?.index, 1)?) })?;
+        let fixed =
+            ["prove", GENERATOR_PORT, "--isolated-bench", "--unattended", "--json", "-", "--pairs", "2"];
+        let easy =
+            ["--line-rate", "1G", "--load", "2000fps", "--frame-size", "64,1518", "--duration", "400ms"];
+        let arguments = [&fixed[..], &easy, &QUICK, via].concat();
+        let run = decided(|| {
+            Running::start(&bench.generator, "kitproof", &arguments)?.wait(Duration::from_secs(60))
+        })?;
+        let result = ended(&run, PASS, "pass")?;
+        let end = &result["pair"][refused_at];
+        let instead = end["instead"].as_str().unwrap_or_default();
+        ensure!(end["via"] == "packet" && instead.contains("another one has the queue"), "{end:#}");
+        for trial in trials(&result)? {
+            let offered = number(trial, "offered_frames")?;
+            equal("offered_frames", offered, 800)?;
+            equal("returned_frames", number(trial, "returned_frames")?, offered)?;
+            equal("unaccounted", number(trial, "unaccounted")?, 0)?;
+        }
+        ensure!(room.run(facts)?.xdp_attached == Some(false), "the program is still there");
+    }
     Ok(())
 }
 

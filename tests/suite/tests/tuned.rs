@@ -96,6 +96,11 @@ impl Machine {
         Running::spawn(room, command)
     }
 
+    /// What preflight says here, with more options or none.
+    fn preflight(&self, room: &Room, more: &[&str]) -> Result<Ended> {
+        self.start(room, "kitproof", &[&["preflight", GENERATOR_PORT], more].concat())?.wait(PATIENCE)
+    }
+
     /// A reflector that has tuned this machine, and its guardian.
     fn tuned_reflector(&self, room: &Room) -> Result<(Running, Process)> {
         let arguments = [REFLECTOR_PORT, "--tune", "--exit-with-parent"];
@@ -182,12 +187,23 @@ fn send(pid: u32, signal: Signal) -> Result<()> {
     kill_process(pid, signal).context("the signal cannot be sent")
 }
 
+fn kill_guardian(guardian: Process) -> Result<()> {
+    send(guardian.pid, Signal::KILL)?;
+    until("the guardian is dead", || Ok(!guardian.lives()))
+}
+
 /// Kills a run of ours and waits for its end, and for that of its guardian.
 fn kill(running: Running, guardian: Process) -> Result<Ended> {
     send(running.id(), Signal::KILL)?;
     let ended = running.wait(PATIENCE)?;
     until("the guardian has ended", || Ok(!guardian.lives()))?;
     Ok(ended)
+}
+
+/// The guardian first, so that nobody puts anything back.
+fn kill_both(running: Running, guardian: Process) -> Result<Ended> {
+    kill_guardian(guardian)?;
+    kill(running, guardian)
 }
 
 fn a_killed_reflector() -> Result<()> {
@@ -206,7 +222,7 @@ fn a_killed_reflector() -> Result<()> {
     let all = u64::from_str_radix(all.trim(), 16)?;
     ensure!(all & !(1 << 1 | 1 << 12) == 0, "it keeps capabilities that it does not need: {all:x}");
     // Another start while the run goes on leaves everything as it is.
-    let look = machine.start(&bench.generator, "kitproof", &["preflight", GENERATOR_PORT])?.wait(PATIENCE)?;
+    let look = machine.preflight(&bench.generator, &[])?;
     ensure!(look.stderr.is_empty(), "{look:?}");
     ensure!(
         guardian.lives() && machine.is_set_to(FAST)? && machine.notes().len() == 1,
@@ -247,30 +263,25 @@ fn killed_with_its_guardian() -> Result<()> {
     let bench = Bench::direct(Options::default())?;
     let machine = Machine::new("both")?;
     let (running, guardian) = machine.tuned_reflector(&bench.reflector)?;
-    send(guardian.pid, Signal::KILL)?;
-    until("the guardian is dead", || Ok(!guardian.lives()))?;
-    kill(running, guardian)?;
+    kill_both(running, guardian)?;
     ensure!(
         machine.is_set_to(FAST)? && machine.notes().len() == 1,
         "somebody has put back: {:?}",
         machine.notes()
     );
     // Any start will do, of either program, with --tune or without.
-    let next = machine.start(&bench.generator, "kitproof", &["preflight", GENERATOR_PORT])?.wait(PATIENCE)?;
+    let next = machine.preflight(&bench.generator, &[])?;
     ensure!(
         next.stderr.contains("that was killed: put back: governor of cpu0-1: performance -> powersave"),
         "{next:?}"
     );
     machine.is_as_before()?;
     // Once is enough.
-    let after =
-        machine.start(&bench.generator, "kitproof", &["preflight", GENERATOR_PORT])?.wait(PATIENCE)?;
+    let after = machine.preflight(&bench.generator, &[])?;
     ensure!(after.stderr.is_empty(), "{after:?}");
     // And the other program: a run that tunes anew puts the old values back, not those it found left.
     let (running, guardian) = machine.tuned_reflector(&bench.reflector)?;
-    send(guardian.pid, Signal::KILL)?;
-    until("the guardian is dead", || Ok(!guardian.lives()))?;
-    kill(running, guardian)?;
+    kill_both(running, guardian)?;
     ensure!(machine.is_set_to(FAST)?, "{:?}", machine.governors()?);
     let (running, guardian) = machine.tuned_reflector(&bench.reflector)?;
     let ended = kill(running, guardian)?;
@@ -282,8 +293,7 @@ fn a_killed_guardian() -> Result<()> {
     let bench = Bench::direct(Options::default())?;
     let machine = Machine::new("guardian")?;
     let (running, guardian) = machine.tuned_reflector(&bench.reflector)?;
-    send(guardian.pid, Signal::KILL)?;
-    until("the guardian is dead", || Ok(!guardian.lives()))?;
+    kill_guardian(guardian)?;
     send(running.id(), Signal::TERM)?;
     let ended = running.wait(PATIENCE)?;
     ensure!(ended.status == 0, "{ended:?}");
@@ -363,11 +373,7 @@ fn without_a_place_for_the_note() -> Result<()> {
 fn preflight() -> Result<()> {
     let bench = Bench::direct(Options::default())?;
     let machine = Machine::new("preflight")?;
-    let look = |more: &[&str]| {
-        let arguments = [&["preflight", GENERATOR_PORT, "--no-color"], more].concat();
-        machine.start(&bench.generator, "kitproof", &arguments)?.wait(PATIENCE)
-    };
-    let shown = look(&[])?;
+    let shown = machine.preflight(&bench.generator, &["--no-color"])?;
     let line = |name: &str| shown.stdout.lines().find(|line| line.contains(name)).unwrap_or_default();
     ensure!(line("tune: governor").contains("governor of cpu0-1: powersave -> performance"), "{shown:?}");
     ensure!(shown.stdout.contains("-> a processor that has clocked down"), "{shown:?}");
@@ -381,7 +387,7 @@ fn preflight() -> Result<()> {
     ensure!(line("tune: isolation").contains("no processor is kept free"), "{shown:?}");
     ensure!(!shown.stdout.contains("tuning"), "{shown:?}");
     machine.is_as_before()?;
-    let tried = look(&["--tune"])?;
+    let tried = machine.preflight(&bench.generator, &["--no-color", "--tune"])?;
     for expected in [
         "set: governor of cpu0-1: powersave -> performance",
         "put back: governor of cpu0-1: performance -> powersave",
@@ -399,8 +405,7 @@ fn without_being_asked() -> Result<()> {
     let running = machine.start(&bench.reflector, "kitproof-reflector", &arguments)?;
     // It answers, so it is past everything that it sets up.
     until("the reflector answers", || {
-        let look =
-            machine.start(&bench.generator, "kitproof", &["preflight", GENERATOR_PORT])?.wait(PATIENCE)?;
+        let look = machine.preflight(&bench.generator, &[])?;
         Ok(look.status == 0)
     })?;
     ensure!(children(running.id())?.is_empty(), "a guardian of nothing");

@@ -7,7 +7,7 @@ use std::fmt;
 use std::fmt::Write as _;
 
 /// A register. `R0` is what a call or the program gives back, `R1`..`R5` are arguments and lost in a call, `R6`..`R9`
-/// survive one.
+/// survive one, `R10` is the top of the program's own 512 octets and cannot be set.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Register {
     R0,
@@ -20,6 +20,7 @@ pub(crate) enum Register {
     R7,
     R8,
     R9,
+    R10,
 }
 
 impl fmt::Display for Register {
@@ -165,6 +166,8 @@ pub(crate) enum Helper {
     TailCall = 12,
     RedirectMap = 51,
     XdpAdjustMeta = 54,
+    XdpGetBuffLen = 188,
+    XdpLoadBytes = 189,
 }
 
 impl Helper {
@@ -174,6 +177,8 @@ impl Helper {
             Helper::TailCall => "tail_call",
             Helper::RedirectMap => "redirect_map",
             Helper::XdpAdjustMeta => "xdp_adjust_meta",
+            Helper::XdpGetBuffLen => "xdp_get_buff_len",
+            Helper::XdpLoadBytes => "xdp_load_bytes",
         }
     }
 }

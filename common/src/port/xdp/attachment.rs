@@ -5,6 +5,7 @@ use std::os::fd::{AsFd, OwnedFd};
 
 use pnet_base::MacAddr;
 
+use super::manner::Manner;
 use super::programs::{self, SLOTS};
 use crate::port::bpf::{Assembled, Map, Program};
 use crate::port::{OpenError, sys_bpf};
@@ -27,6 +28,7 @@ pub enum Mode {
 pub struct Attachment {
     programs: Map,
     mode: Mode,
+    manner: Manner,
     _link: OwnedFd,
 }
 
@@ -53,7 +55,19 @@ impl Attachment {
         let dispatch =
             Program::load(&programs::dispatch(&programs)).map_err(at("loading the XDP program"))?;
         let (link, mode) = attach(&dispatch, index, anywhere).map_err(at("attaching the XDP program"))?;
-        Ok(Self { programs, mode, _link: link })
+        Ok(Self { programs, mode, manner: Manner::default(), _link: link })
+    }
+
+    /// The same, and AF_XDP sockets beside it are used in that manner.
+    #[must_use]
+    pub fn with(self, manner: Manner) -> Self {
+        Self { manner, ..self }
+    }
+
+    /// How AF_XDP sockets beside it are to be used.
+    #[must_use]
+    pub fn manner(&self) -> Manner {
+        self.manner
     }
 
     /// Where the program runs.
@@ -62,8 +76,8 @@ impl Attachment {
         self.mode
     }
 
-    /// Puts a trial's program in the place of the session that frames to `address` belong to; it stays until what is
-    /// given back is dropped.
+    /// Puts a trial's program in the place of the session that frames to `address` belong to; it stays there until
+    /// [`Self::remove`], or as long as this lives.
     pub(super) fn install(&self, address: MacAddr, program: &Program) -> io::Result<()> {
         self.programs.put(programs::slot(address), program.as_fd())
     }

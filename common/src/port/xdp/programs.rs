@@ -2,7 +2,7 @@
 
 use pnet_base::MacAddr;
 
-use crate::port::bpf::{Alu, Assembled, Assembler, Helper, Map, Register, Size, When};
+use crate::port::bpf::{Alu, Assembled, Assembler, Helper, Label, Map, Register, Size, When};
 
 use Register::{R0, R1, R2, R3, R4, R5, R6, R7};
 
@@ -11,8 +11,8 @@ pub(super) const PASS: i32 = 2;
 pub(super) const SEND_BACK: i32 = 3;
 
 /// Offsets in `struct xdp_md`.
-pub(super) const DATA: usize = 0;
-pub(super) const DATA_END: usize = 4;
+const DATA: usize = 0;
+const DATA_END: usize = 4;
 const DATA_META: usize = 8;
 const QUEUE: usize = 16;
 
@@ -27,11 +27,31 @@ pub fn slot(address: MacAddr) -> u32 {
     u32::from(address.5) % SLOTS
 }
 
+/// Addresses and EtherType: no program looks at a frame that has not so much.
+const HEADER_OCTETS: usize = 14;
+
+/// `frame` = where the frame starts, `r3` = where its linear part ends, `r4` = `octets` behind the start, which is not
+/// beyond that end: shorter frames go to `pass`. `r1` is still the context.
+pub(super) fn start(program: &mut Assembler, frame: Register, octets: usize, pass: Label) {
+    program.load(Size::Four, frame, R1, DATA);
+    program.load(Size::Four, R3, R1, DATA_END);
+    program.alu(Alu::Move, R4, frame);
+    program.alu(Alu::Add, R4, octets as i32);
+    program.jump(R4, When::Greater, R3, pass);
+}
+
+/// The end of every program: what was sent to `pass` goes to the host.
+pub(super) fn let_pass(program: &mut Assembler, pass: Label) {
+    program.place(pass);
+    program.alu(Alu::Move, R0, PASS);
+    program.exit();
+}
+
 /// Lets everything pass. On a veth it makes the peer able to send by XDP_TX.
 pub(super) fn pass() -> Assembled {
     let mut program = Assembler::new();
-    program.alu(Alu::Move, R0, PASS);
-    program.exit();
+    let pass = program.label();
+    let_pass(&mut program, pass);
     program.finish()
 }
 
@@ -40,11 +60,7 @@ pub(super) fn pass() -> Assembled {
 pub(super) fn bounce() -> Assembled {
     let mut program = Assembler::new();
     let pass = program.label();
-    program.load(Size::Four, R2, R1, DATA);
-    program.load(Size::Four, R3, R1, DATA_END);
-    program.alu(Alu::Move, R4, R2);
-    program.alu(Alu::Add, R4, 14);
-    program.jump(R4, When::Greater, R3, pass);
+    start(&mut program, R2, HEADER_OCTETS, pass);
     program.load(Size::One, R4, R2, 0);
     program.alu(Alu::And, R4, 3);
     program.jump(R4, When::NotEqual, 2, pass);
@@ -58,9 +74,7 @@ pub(super) fn bounce() -> Assembled {
     program.store(Size::Two, R2, 10, R5);
     program.alu(Alu::Move, R0, SEND_BACK);
     program.exit();
-    program.place(pass);
-    program.alu(Alu::Move, R0, PASS);
-    program.exit();
+    let_pass(&mut program, pass);
     program.finish()
 }
 
@@ -99,18 +113,12 @@ pub(super) fn restore(head: &[u8], programs: &Map) -> Assembled {
 pub(super) fn dispatch(programs: &Map) -> Assembled {
     let mut program = Assembler::new();
     let pass = program.label();
-    program.load(Size::Four, R2, R1, DATA);
-    program.load(Size::Four, R3, R1, DATA_END);
-    program.alu(Alu::Move, R4, R2);
-    program.alu(Alu::Add, R4, 14);
-    program.jump(R4, When::Greater, R3, pass);
+    start(&mut program, R2, HEADER_OCTETS, pass);
     program.load(Size::One, R3, R2, 5);
     program.alu(Alu::And, R3, SLOTS as i32 - 1);
     program.map(R2, programs.descriptor(), "programs");
     program.call(Helper::TailCall);
-    program.place(pass);
-    program.alu(Alu::Move, R0, PASS);
-    program.exit();
+    let_pass(&mut program, pass);
     program.finish()
 }
 
@@ -123,11 +131,7 @@ pub(super) fn steer(own: MacAddr, sockets: &Map) -> Assembled {
     let mut program = Assembler::new();
     let pass = program.label();
     program.alu(Alu::Move, R6, R1);
-    program.load(Size::Four, R2, R1, DATA);
-    program.load(Size::Four, R3, R1, DATA_END);
-    program.alu(Alu::Move, R4, R2);
-    program.alu(Alu::Add, R4, 14);
-    program.jump(R4, When::Greater, R3, pass);
+    start(&mut program, R2, HEADER_OCTETS, pass);
     program.load(Size::Four, R4, R2, 0);
     program.jump_low(R4, When::NotEqual, head as i32, pass);
     program.load(Size::Two, R4, R2, 4);
@@ -149,8 +153,6 @@ pub(super) fn steer(own: MacAddr, sockets: &Map) -> Assembled {
     program.alu(Alu::Move, R3, PASS);
     program.call(Helper::RedirectMap);
     program.exit();
-    program.place(pass);
-    program.alu(Alu::Move, R0, PASS);
-    program.exit();
+    let_pass(&mut program, pass);
     program.finish()
 }

@@ -34,14 +34,14 @@ pub use rehearse::Rehearsal;
 use pnet_base::MacAddr;
 
 use super::attachment::Attachment;
-use super::programs::{DATA, DATA_END, PASS, SEND_BACK};
+use super::programs::{self, SEND_BACK};
 use crate::frame::guard::{self, FIXED_OCTETS, MOVING_OCTETS};
 use crate::frame::layout::{Direction, IPV4_OCTETS, IPV6_OCTETS, Image, Shape};
 use crate::frame::{FrameError, FrameSpec, HEADER_OCTETS, Kind, VARIANTS};
 use crate::port::OpenError;
 use crate::port::bpf::{Alu, Assembled, Assembler, Helper, Label, Memory, Program, Register, Size, When};
 
-use Register::{R0, R1, R2, R3, R4, R5, R6, R7, R8, R9};
+use Register::{R0, R1, R2, R3, R4, R5, R6, R7, R8, R9, R10};
 
 /// Offsets in the state.
 const NUMBER: usize = 0;
@@ -54,6 +54,14 @@ const STATE_OCTETS: usize = 48;
 
 /// The clock is looked at once in so many frames (a power of two): it would cost every frame more than its number does.
 const CLOCKED: u64 = 16;
+
+/// Frames of more octets may lie in several buffers, of which the program sees the first: up to the usual MTU, two tags and
+/// some, every driver that has XDP keeps a frame in one.
+const IN_ONE_BUFFER: usize = 1_536;
+/// What of such a frame is looked at in one go: copied to the program's own memory, which ends with the place where the
+/// variant's fill begins.
+const PIECE_OCTETS: usize = 256;
+const OWN_OCTETS: usize = PIECE_OCTETS + 8;
 
 /// Offsets in the test header.
 const SEQUENCE: usize = 4;
@@ -218,20 +226,27 @@ impl Blueprint {
         self.turn(&mut program);
         program.alu(Alu::Move, R0, SEND_BACK);
         program.exit();
-        program.place(pass);
-        program.alu(Alu::Move, R0, PASS);
-        program.exit();
+        programs::let_pass(&mut program, pass);
         program.finish()
     }
 
-    /// `r7` = the frame, if it is as long as it should be.
+    /// Whether only the first part of a frame can be counted on to be in reach.
+    fn is_long(&self) -> bool {
+        self.forward.layout.octets > IN_ONE_BUFFER
+    }
+
+    /// `r7` = the frame, if it is as long as it should be. Of a long one all that is in front of the fill is in reach, and
+    /// `r6` = the context.
     fn find(&self, program: &mut Assembler, pass: Label) {
-        program.load(Size::Four, R7, R1, DATA);
-        program.load(Size::Four, R3, R1, DATA_END);
-        program.alu(Alu::Move, R2, R7);
-        program.alu(Alu::Add, R2, self.forward.layout.octets as i32);
-        program.jump(R2, When::Greater, R3, pass);
-        program.jump(R2, When::Less, R3, pass);
+        if self.is_long() {
+            programs::start(program, R7, self.forward.layout.fill, pass);
+            program.alu(Alu::Move, R6, R1);
+            program.call(Helper::XdpGetBuffLen);
+            program.jump(R0, When::NotEqual, self.forward.layout.octets as i32, pass);
+            return;
+        }
+        programs::start(program, R7, self.forward.layout.octets, pass);
+        program.jump(R4, When::Less, R3, pass);
     }
 
     /// Goes to `pass` unless every octet is right. Afterwards `r8` is the guard, `r9` the tables.
@@ -289,17 +304,56 @@ impl Blueprint {
                 program.alu(Alu::Add, R5, R2);
             }
             program.alu(Alu::Add, R5, R9);
-            let mut at = layout.fill;
-            while at < layout.octets {
-                let size = [Size::Eight, Size::Four, Size::Two, Size::One]
-                    .into_iter()
-                    .find(|size| at + size.octets() <= layout.octets)
-                    .unwrap_or(Size::One);
-                program.load(size, R2, R7, at);
-                program.load(size, R3, R5, self.fill + at - layout.fill);
-                program.jump(R2, When::NotEqual, R3, pass);
-                at += size.octets();
+            if self.is_long() {
+                self.compare_by_pieces(program, pass);
+            } else {
+                self.compare_fill(program, R7, 0, layout.fill..layout.octets, pass);
             }
+        }
+    }
+
+    /// Goes to `pass` unless the octets `range` of the frame are the fill. `r5` = where the variant's fill begins; the frame's
+    /// octet `origin` is at `base`.
+    fn compare_fill(
+        &self,
+        program: &mut Assembler,
+        base: Register,
+        origin: usize,
+        range: std::ops::Range<usize>,
+        pass: Label,
+    ) {
+        let mut at = range.start;
+        while at < range.end {
+            let size = [Size::Eight, Size::Four, Size::Two, Size::One]
+                .into_iter()
+                .find(|size| at + size.octets() <= range.end)
+                .unwrap_or(Size::One);
+            program.load(size, R2, base, at - origin);
+            program.load(size, R3, R5, self.fill + at - self.forward.layout.fill);
+            program.jump(R2, When::NotEqual, R3, pass);
+            at += size.octets();
+        }
+    }
+
+    /// The same for a long frame, wherever its octets are.
+    fn compare_by_pieces(&self, program: &mut Assembler, pass: Label) {
+        let layout = self.forward.layout;
+        program.alu(Alu::Move, R3, R10);
+        program.alu(Alu::Add, R3, -8);
+        program.store(Size::Eight, R3, 0, R5);
+        for start in (layout.fill..layout.octets).step_by(PIECE_OCTETS) {
+            let end = layout.octets.min(start + PIECE_OCTETS);
+            program.alu(Alu::Move, R1, R6);
+            program.alu(Alu::Move, R2, start as i32);
+            program.alu(Alu::Move, R3, R10);
+            program.alu(Alu::Add, R3, -(OWN_OCTETS as i32));
+            program.alu(Alu::Move, R4, (end - start) as i32);
+            program.call(Helper::XdpLoadBytes);
+            program.jump(R0, When::NotEqual, 0, pass);
+            program.alu(Alu::Move, R4, R10);
+            program.alu(Alu::Add, R4, -(OWN_OCTETS as i32));
+            program.load(Size::Eight, R5, R4, PIECE_OCTETS);
+            self.compare_fill(program, R4, start, start..end, pass);
         }
     }
 

@@ -5,19 +5,22 @@
 //! it: nothing that arrives goes unseen.
 
 use std::io;
-use std::os::fd::{AsFd, OwnedFd};
+use std::os::fd::{AsFd, BorrowedFd};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use pnet_base::MacAddr;
 
 use super::attachment::Attachment;
+use super::manner::Manner;
+use super::outgoing::{Descriptor, Kicked, Leaving, Outgoing, see_off};
+use super::pieces::{Cut, Gathering, Slots};
 use super::programs::{self, STAMP_OCTETS};
 use crate::port::bpf::{Map, Program};
 use crate::port::clock::{Offset, monotonic_ns};
 use crate::port::filter::Filter;
 use crate::port::packet::{PacketReceive, PacketTurn};
-use crate::port::sys_xdp::{self, Frames, Ring, RingKind};
+use crate::port::sys_xdp::{self, Binding, Frames, Ring, RingKind};
 use crate::port::{Meta, OpenError, Receive, Stamps, Transmit, Turn, Turned, sys};
 
 /// Frames that may be on their way out. Every frame is copied when it is sent, so that few are enough, and they stay in
@@ -25,85 +28,127 @@ use crate::port::{Meta, OpenError, Receive, Stamps, Transmit, Turn, Turned, sys}
 const SEND_CHUNKS: usize = 256;
 /// Memory for frames on their way in. At 1 Gb/s it holds 20 ms of the smallest frames.
 const RECEIVE_OCTETS: usize = 64 << 20;
-/// What the kernel keeps free in front of a received frame (`XDP_PACKET_HEADROOM`), and room for two tags.
-const HEADROOM: usize = 256 + 8;
 /// Frames handed over in one call at most.
 const BATCH: usize = 64;
 /// The kernel frees a closed socket late; a queue may be busy for so long.
 const BIND_PATIENCE: Duration = Duration::from_millis(700);
-/// How often the kernel is asked to go on sending before the port is said to be full.
-const KICKS: usize = 16;
 /// How long nothing is tried after the interface threw a frame away: without carrier it would throw away them all.
 const HOLD: Duration = Duration::from_millis(1);
-/// How long the kernel is asked to send what is left in the ring, after the last frame.
+/// How long what was accepted may take to leave, after the last frame.
 const FLUSH_PATIENCE: Duration = Duration::from_millis(500);
 /// How old a sample of the wall clock may be that stamps of the packet socket are judged by.
 const WALL_NS: u64 = 1_000_000_000;
 /// How long a reflector keeps asking.
 const TURN_PATIENCE: Duration = Duration::from_millis(100);
-/// The longest frame, without the FCS, that fits one piece of memory.
-pub const LONGEST: usize = 4_096 - HEADROOM;
-
-type Descriptor = libc::xdp_desc;
 
 /// Memory and rings of one port before it is split into halves.
 struct Parts {
     frames: Arc<Frames>,
-    chunk: usize,
-    sender: OwnedFd,
+    cut: Cut,
+    manner: Manner,
+    outgoing: Outgoing,
     receive: Ring<Descriptor>,
-    transmit: Ring<Descriptor>,
     fill: Ring<u64>,
-    completion: Ring<u64>,
 }
 
 impl Parts {
-    /// The first [`SEND_CHUNKS`] chunks are left to the sender, the others are given to the kernel to receive into.
-    fn open(interface: &str, index: u32, queue: u32, largest: usize) -> Result<Self, OpenError> {
+    /// The first [`SEND_CHUNKS`] slots are left to the sender, the chunks behind them are given to the kernel to receive
+    /// into.
+    fn open(
+        interface: &str,
+        index: u32,
+        queue: u32,
+        largest: usize,
+        asked: Manner,
+    ) -> Result<Self, OpenError> {
         let at = |step| move |source| OpenError::at_xdp(interface, step, source);
-        if largest > LONGEST {
-            let text = format!("frames of more than {LONGEST} octets do not fit one piece of memory");
-            return Err(OpenError::System {
-                what: interface.to_owned(),
-                step: "AF_XDP",
-                source: io::Error::new(io::ErrorKind::InvalidInput, text),
-            });
-        }
-        let chunk = if largest + HEADROOM <= 2_048 { 2_048 } else { 4_096 };
-        let receive_chunks = RECEIVE_OCTETS / chunk;
-        let frames = Frames::new(SEND_CHUNKS * chunk + RECEIVE_OCTETS, chunk).map_err(at(
+        let cut = Cut::new(largest);
+        let receive_chunks = RECEIVE_OCTETS / cut.chunk;
+        let send_octets = SEND_CHUNKS * cut.slot();
+        let frames = Frames::new(send_octets + RECEIVE_OCTETS, cut.chunk).map_err(at(
             "registering memory for frames (if this says no buffer space: raise the limit of locked memory, ulimit -l)",
         ))?;
         let socket = frames.socket.as_fd();
         let rings = at("making a ring");
         let mut fill = Ring::<u64>::new(socket, RingKind::Fill, receive_chunks as u32).map_err(&rings)?;
-        let outgoing = SEND_CHUNKS.max(receive_chunks) as u32;
-        let completion = Ring::<u64>::new(socket, RingKind::Completion, outgoing).map_err(&rings)?;
+        // A place for every piece that can be on its way, sent anew or sent back; rings have powers of two.
+        let places = (SEND_CHUNKS * cut.chunks).max(receive_chunks).next_power_of_two() as u32;
+        let completion = Ring::<u64>::new(socket, RingKind::Completion, places).map_err(&rings)?;
         let receive =
             Ring::<Descriptor>::new(socket, RingKind::Receive, receive_chunks as u32).map_err(&rings)?;
         let sender = sys_xdp::socket().map_err(at("opening an AF_XDP socket"))?;
-        let transmit =
-            Ring::<Descriptor>::new(sender.as_fd(), RingKind::Transmit, outgoing).map_err(&rings)?;
+        let transmit = Ring::<Descriptor>::new(sender.as_fd(), RingKind::Transmit, places).map_err(&rings)?;
         sys_xdp::raise_send_budget(sender.as_fd());
+        if asked.busy_poll {
+            sys_xdp::poll_busily(socket)
+                .map_err(at("asking for busy polling (Linux 5.11 or later has it)"))?;
+        }
         for number in 0..receive_chunks {
-            fill.put(((SEND_CHUNKS + number) * chunk) as u64);
+            fill.put((send_octets + number * cut.chunk) as u64);
         }
         fill.publish();
-        let since = Instant::now();
-        loop {
-            match sys_xdp::bind(socket, index, queue, None) {
-                Ok(()) => break,
-                Err(error)
-                    if error.raw_os_error() == Some(libc::EBUSY) && since.elapsed() < BIND_PATIENCE =>
-                {
-                    std::thread::sleep(Duration::from_millis(10));
-                }
-                Err(error) => return Err(at("binding an AF_XDP socket")(error)),
-            }
-        }
-        sys_xdp::bind(sender.as_fd(), index, queue, Some(socket))
+        let binding = Binding::Own { zero_copy: asked.zero_copy, several: cut.several };
+        bind(interface, index, queue, socket, binding)?;
+        sys_xdp::bind(sender.as_fd(), index, queue, Binding::Shared(socket))
             .map_err(at("binding the sending AF_XDP socket"))?;
-        Ok(Self { frames: Arc::new(frames), chunk, sender, receive, transmit, fill, completion })
+        let zero_copy = sys_xdp::is_zero_copy(socket).map_err(at("asking how frames are passed"))?;
+        let outgoing = Outgoing::new(sender, transmit, completion, zero_copy);
+        let manner = Manner { zero_copy, ..asked };
+        Ok(Self { frames: Arc::new(frames), cut, manner, outgoing, receive, fill })
+    }
+}
+
+/// Binds the socket that has the memory. A queue that was just left may be busy for a while.
+fn bind(
+    interface: &str,
+    index: u32,
+    queue: u32,
+    socket: BorrowedFd<'_>,
+    binding: Binding<'_>,
+) -> Result<(), OpenError> {
+    let since = Instant::now();
+    loop {
+        let Err(error) = sys_xdp::bind(socket, index, queue, binding) else { return Ok(()) };
+        let step = match (error.raw_os_error(), binding) {
+            (Some(libc::EBUSY), _) if since.elapsed() < BIND_PATIENCE => {
+                std::thread::sleep(Duration::from_millis(10));
+                continue;
+            }
+            (Some(libc::EBUSY), _) => "binding an AF_XDP socket (another one has the queue)",
+            (_, Binding::Own { zero_copy: true, .. }) => {
+                "binding an AF_XDP socket without a copy of the frames"
+            }
+            (Some(libc::EINVAL), Binding::Own { several: true, .. }) => {
+                "binding an AF_XDP socket for frames in several pieces (Linux 6.6 or later has it)"
+            }
+            _ => "binding an AF_XDP socket",
+        };
+        return Err(OpenError::at_xdp(interface, step, error));
+    }
+}
+
+/// Holds a queue of an interface and does nothing with it: nobody else's AF_XDP socket gets it meanwhile. To see what
+/// a port does that cannot be opened.
+pub struct TakenQueue {
+    _frames: Frames,
+    _rings: (Ring<u64>, Ring<u64>, Ring<Descriptor>),
+}
+
+impl TakenQueue {
+    /// # Errors
+    /// As [`open`].
+    pub fn of(interface: &str, index: u32, queue: u32) -> Result<Self, OpenError> {
+        let at = |source| OpenError::at_xdp(interface, "taking its queue", source);
+        let chunk = Cut::new(0).chunk;
+        let frames = Frames::new(64 * chunk, chunk).map_err(at)?;
+        let socket = frames.socket.as_fd();
+        let rings = (
+            Ring::new(socket, RingKind::Fill, 64).map_err(at)?,
+            Ring::new(socket, RingKind::Completion, 64).map_err(at)?,
+            Ring::new(socket, RingKind::Receive, 64).map_err(at)?,
+        );
+        bind(interface, index, queue, socket, Binding::Own { zero_copy: false, several: false })?;
+        Ok(Self { _frames: frames, _rings: rings })
     }
 }
 
@@ -156,116 +201,86 @@ pub fn open(
     filter: &Filter,
 ) -> Result<(XdpTransmit, XdpReceive), OpenError> {
     let passed = PacketReceive::open(interface, index, largest, filter)?;
-    let parts = Parts::open(interface, index, queue, largest)?;
+    let parts = Parts::open(interface, index, queue, largest, attachment.manner())?;
     let steering = Steering::install(attachment, own, queue, &parts.frames, interface)?;
     let transmit = XdpTransmit {
         frames: Arc::clone(&parts.frames),
-        chunk: parts.chunk,
+        cut: parts.cut,
         octets: largest,
-        sender: parts.sender,
-        ring: parts.transmit,
-        completion: parts.completion,
-        busy: vec![false; SEND_CHUNKS].into_boxed_slice(),
+        outgoing: parts.outgoing,
+        slots: Slots::new(SEND_CHUNKS, parts.cut),
         holding: None,
-        lost: 0,
+        unsent: 0,
     };
-    let incoming = Incoming {
-        steering,
-        frames: parts.frames,
-        chunk: parts.chunk,
-        ring: parts.receive,
-        fill: parts.fill,
-        wall: Offset::sample(),
-        came: 0,
-        strayed: 0,
-    };
+    let incoming = Incoming::new(steering, parts.frames, parts.cut, parts.manner, parts.receive, parts.fill);
     Ok((transmit, XdpReceive { incoming, passed }))
 }
 
 /// The sending half.
 pub struct XdpTransmit {
     frames: Arc<Frames>,
-    chunk: usize,
+    cut: Cut,
     octets: usize,
-    sender: OwnedFd,
-    ring: Ring<Descriptor>,
-    completion: Ring<u64>,
+    outgoing: Outgoing,
     /// Slots that are in the ring, or whose memory the kernel still reads.
-    busy: Box<[bool]>,
+    slots: Slots,
     /// Since when nothing is tried, because the interface threw a frame away.
     holding: Option<Instant>,
-    lost: u64,
-}
-
-/// What asking the kernel to send came to.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Kicked {
-    /// All that was in the ring is gone.
-    Empty,
-    /// There is no room now.
-    Full,
-}
-
-/// Asks the kernel to send what is in the ring. Frames that the interface threw away are added to `lost`: then nothing
-/// more is tried now.
-fn kick(sender: &OwnedFd, ring: &mut Ring<Descriptor>, lost: &mut u64) -> io::Result<Kicked> {
-    for _ in 0..KICKS {
-        match sys_xdp::kick_sending(sender.as_fd()) {
-            Ok(()) => return Ok(Kicked::Empty),
-            Err(error) => match error.raw_os_error() {
-                // The device dropped the frame it was given last: no carrier, or a full queue behind it.
-                Some(libc::EBUSY) => {
-                    *lost += 1;
-                    if ring.outstanding() == 0 {
-                        return Ok(Kicked::Empty);
-                    }
-                    return Ok(Kicked::Full);
-                }
-                Some(libc::EAGAIN | libc::ENOBUFS | libc::EINTR | libc::ENOMEM) => {}
-                _ => return Err(error),
-            },
-        }
-    }
-    Ok(Kicked::Full)
+    /// Accepted, and never seen to leave.
+    unsent: u64,
 }
 
 impl XdpTransmit {
-    /// Asks the kernel to send what is left in the ring; whether nothing is left.
+    /// Asks the kernel to send what is left in the ring; whether nothing is left that waits for us.
     fn drain(&mut self) -> io::Result<bool> {
-        if self.ring.outstanding() == 0 {
+        if self.outgoing.waiting() == 0 {
             return Ok(true);
         }
         if self.holding.is_some_and(|since| since.elapsed() < HOLD) {
             return Ok(false);
         }
-        let lost = self.lost;
-        let kicked = kick(&self.sender, &mut self.ring, &mut self.lost)?;
-        self.holding = (self.lost > lost).then(Instant::now);
+        let lost = self.outgoing.lost();
+        let kicked = self.outgoing.kick()?;
+        self.holding = (self.outgoing.lost() > lost).then(Instant::now);
         Ok(kicked == Kicked::Empty)
+    }
+
+    /// Of a frame.
+    fn pieces(&self) -> u64 {
+        self.cut.pieces(self.octets).count().max(1) as u64
     }
 
     /// Takes back the slots that the kernel has done with.
     fn reap(&mut self) {
-        let ready = self.completion.ready();
-        for _ in 0..ready {
-            let slot = self.completion.take() as usize / self.chunk;
-            if let Some(busy) = self.busy.get_mut(slot) {
-                *busy = false;
-            }
+        let slots = &mut self.slots;
+        self.outgoing.completed(|address| slots.done(address));
+    }
+}
+
+impl Leaving for XdpTransmit {
+    fn push(&mut self) -> io::Result<()> {
+        self.drain()?;
+        self.reap();
+        Ok(())
+    }
+
+    /// The kernel copies a frame when it takes it out of the ring, and gives it to the driver; without a copy it has left
+    /// when the NIC has done with it.
+    fn left(&mut self) -> u64 {
+        if self.outgoing.is_zero_copy() {
+            return self.slots.out() as u64;
         }
-        if ready > 0 {
-            self.completion.release();
-        }
+        u64::from(self.outgoing.waiting()).div_ceil(self.pieces())
     }
 }
 
 impl Transmit for XdpTransmit {
     fn slots(&self) -> usize {
-        self.busy.len()
+        self.slots.count()
     }
 
     fn set_octets(&mut self, octets: usize) -> io::Result<()> {
-        if octets > self.chunk {
+        if octets > self.cut.slot() {
             return Err(io::Error::new(
                 io::ErrorKind::InvalidInput,
                 "the frame is longer than the port was opened for",
@@ -276,20 +291,19 @@ impl Transmit for XdpTransmit {
     }
 
     fn slot(&mut self, index: usize) -> &mut [u8] {
-        // SAFETY: the first chunks are this half's own, one for each slot, and the borrow of `self` keeps any other
-        // reference away. The kernel reads a slot between `submit` and its completion only, and `room` says which
-        // slots that does not concern.
-        unsafe { self.frames.part(index * self.chunk, self.octets) }
+        // SAFETY: the first chunks are this half's own, as many as make a slot for each slot, and the borrow of `self` keeps
+        // any other reference away. The kernel reads a slot between `submit` and its completion only, and `room` says
+        // which slots that does not concern.
+        unsafe { self.frames.part(index * self.cut.slot(), self.octets) }
     }
 
     fn room(&mut self, first: usize) -> usize {
-        let free = |busy: &[bool]| busy[first..].iter().take(BATCH).take_while(|busy| !**busy).count();
-        let found = free(&self.busy);
+        let found = self.slots.free_from(first, BATCH);
         if found >= BATCH {
             return found;
         }
         self.reap();
-        free(&self.busy)
+        self.slots.free_from(first, BATCH)
     }
 
     /// What is put into the ring is accepted: it leaves now, or before anything else does.
@@ -298,38 +312,34 @@ impl Transmit for XdpTransmit {
             return Ok(0);
         }
         for slot in first..first + count {
-            let address = (slot * self.chunk) as u64;
-            self.ring.put(Descriptor { addr: address, len: self.octets as u32, options: 0 });
+            let address = slot * self.cut.slot();
+            let mut pieces = 0;
+            for (start, octets, more) in self.cut.pieces(self.octets) {
+                self.outgoing.put((address + start) as u64, octets as u32, more);
+                pieces += 1;
+            }
+            self.slots.hold(slot, pieces);
         }
-        self.busy[first..first + count].fill(true);
-        self.ring.publish();
+        self.outgoing.publish();
         // The error of a port that is gone is met again by the next call; these frames are in the books.
         let _ = self.drain();
         Ok(count)
     }
 
     fn flush(&mut self) -> io::Result<()> {
-        let since = Instant::now();
-        loop {
-            let left = match self.drain() {
-                Ok(true) => return Ok(()),
-                Ok(false) if since.elapsed() < FLUSH_PATIENCE => continue,
-                Ok(false) => Ok(()),
-                Err(error) => Err(error),
-            };
-            // A closed socket forgets them.
-            self.lost += u64::from(self.ring.outstanding());
-            return left;
-        }
+        // A closed socket forgets what is left.
+        let (left, result) = see_off(self, FLUSH_PATIENCE);
+        self.unsent = left + self.outgoing.refused().div_ceil(self.pieces());
+        result
     }
 
     /// Those the interface threw away: its own counter sees them too, and they are named already.
     fn turned_away(&self) -> u64 {
-        self.lost
+        self.lost()
     }
 
     fn lost(&self) -> u64 {
-        self.lost
+        self.outgoing.lost() + self.unsent
     }
 }
 
@@ -339,8 +349,11 @@ struct Incoming {
     steering: Steering,
     frames: Arc<Frames>,
     chunk: usize,
+    manner: Manner,
     ring: Ring<Descriptor>,
     fill: Ring<u64>,
+    /// A frame in several pieces.
+    gathering: Gathering,
     /// To bring the stamps of the packet socket to the scale of the program's.
     wall: Offset,
     /// Frames that came by the ring, and whole ones of the same address that came by the packet socket.
@@ -348,23 +361,94 @@ struct Incoming {
     strayed: u64,
 }
 
+/// What was taken out of the receive ring.
+enum Taken {
+    /// No whole frame.
+    Nothing,
+    /// A frame in one piece.
+    One(Descriptor),
+    /// The last piece of the frame that was gathered.
+    Gathered,
+}
+
 impl Incoming {
-    /// The frame of a descriptor that was taken, and when the program saw it.
+    fn new(
+        steering: Steering,
+        frames: Arc<Frames>,
+        cut: Cut,
+        manner: Manner,
+        ring: Ring<Descriptor>,
+        fill: Ring<u64>,
+    ) -> Self {
+        Self {
+            steering,
+            frames,
+            chunk: cut.chunk,
+            manner,
+            ring,
+            fill,
+            gathering: Gathering::new(cut),
+            wall: Offset::sample(),
+            came: 0,
+            strayed: 0,
+        }
+    }
+
+    /// Descriptors that wait.
+    fn ready(&mut self) -> u32 {
+        if self.manner.busy_poll {
+            // This call is what makes the driver look.
+            sys_xdp::kick_receiving(self.frames.socket.as_fd());
+        }
+        self.ring.ready()
+    }
+
+    /// Takes the next whole frame out of the ring. `ready` descriptors may be taken, and are counted down.
+    #[inline]
+    fn take(&mut self, ready: &mut u32) -> Taken {
+        while *ready > 0 {
+            *ready -= 1;
+            let descriptor = self.ring.take();
+            let more = descriptor.options & libc::XDP_PKT_CONTD != 0;
+            if !more && self.gathering.is_empty() {
+                return Taken::One(descriptor);
+            }
+            let stamp = if self.gathering.is_empty() { STAMP_OCTETS } else { 0 };
+            // SAFETY: the chunk was just taken from the receive ring, and is not given back before the borrow ends.
+            let (piece, meta) = unsafe { Self::frame(&self.frames, &descriptor, stamp) };
+            self.gathering.add(descriptor.addr, piece, meta);
+            if !more {
+                return Taken::Gathered;
+            }
+        }
+        Taken::Nothing
+    }
+
+    /// The frame, or the piece of one, of a descriptor that was taken, and when the program saw it. In front of a frame, not
+    /// of its further pieces, is a stamp of so many octets.
     ///
     /// # Safety
     /// The chunk has not been put into another ring, and no other reference to it lives.
     #[allow(clippy::mut_from_ref, reason = "chunks are handed over by the rings, not by borrows")]
-    unsafe fn frame<'a>(frames: &'a Frames, descriptor: &Descriptor) -> (&'a mut [u8], Meta) {
+    unsafe fn frame<'a>(frames: &'a Frames, descriptor: &Descriptor, stamp: usize) -> (&'a mut [u8], Meta) {
         let start = descriptor.addr as usize;
         // SAFETY: the program put the stamp right in front of the frame, in the same chunk, which is ours.
-        let whole = unsafe { frames.part(start - STAMP_OCTETS, STAMP_OCTETS + descriptor.len as usize) };
-        let (stamp, frame) = whole.split_at_mut(STAMP_OCTETS);
+        let whole = unsafe { frames.part(start - stamp, stamp + descriptor.len as usize) };
+        let (stamp, frame) = whole.split_at_mut(stamp);
         let arrived_ns = stamp.first_chunk().map_or(0, |stamp| u64::from_ne_bytes(*stamp));
         (frame, Meta { arrived_ns })
     }
 
     fn give_back(&mut self, address: u64) {
         self.fill.put(address - address % self.chunk as u64);
+    }
+
+    /// Gives back the chunks of the gathered frame.
+    fn give_back_gathered(&mut self) {
+        for (address, _) in self.gathering.parts() {
+            self.fill.put(address - address % self.chunk as u64);
+        }
+        self.gathering.clear();
     }
 
     fn wake(&mut self) {
@@ -392,16 +476,28 @@ impl Incoming {
     }
 
     fn receive(&mut self, max: usize, visit: &mut impl FnMut(&mut [u8], Meta)) -> usize {
-        let count = (self.ring.ready() as usize).min(max);
-        for _ in 0..count {
-            let descriptor = self.ring.take();
-            // SAFETY: the chunk was just taken from the receive ring and is given back below.
-            let (frame, meta) = unsafe { Self::frame(&self.frames, &descriptor) };
-            visit(frame, meta);
-            self.give_back(descriptor.addr);
+        let mut ready = self.ready();
+        let any = ready > 0;
+        let mut count = 0;
+        while count < max {
+            match self.take(&mut ready) {
+                Taken::Nothing => break,
+                Taken::One(descriptor) => {
+                    // SAFETY: the chunk was just taken from the receive ring and is given back below.
+                    let (frame, meta) = unsafe { Self::frame(&self.frames, &descriptor, STAMP_OCTETS) };
+                    visit(frame, meta);
+                    self.give_back(descriptor.addr);
+                }
+                Taken::Gathered => {
+                    let (frame, meta) = self.gathering.frame();
+                    visit(frame, meta);
+                    self.give_back_gathered();
+                }
+            }
+            count += 1;
         }
         self.came += count as u64;
-        if count > 0 {
+        if any {
             self.ring.release();
             self.fill.publish();
         }
@@ -423,6 +519,14 @@ impl Incoming {
 pub struct XdpReceive {
     incoming: Incoming,
     passed: PacketReceive,
+}
+
+impl XdpReceive {
+    /// How the port's sockets really work.
+    #[must_use]
+    pub fn manner(&self) -> Manner {
+        self.incoming.manner
+    }
 }
 
 impl Receive for XdpReceive {
@@ -456,12 +560,12 @@ impl Receive for XdpReceive {
 /// A port that sends back what it received, out of the memory it was received into.
 pub struct XdpTurn {
     incoming: Incoming,
-    sender: OwnedFd,
-    transmit: Ring<Descriptor>,
-    completion: Ring<u64>,
+    outgoing: Outgoing,
     passed: PacketTurn,
-    /// Frames that the interface threw away.
-    lost: u64,
+    /// Pieces that were put into the ring and are not known to be done with.
+    under_way: u64,
+    /// Pieces of the latest frame; a trial's frames are all of one length.
+    pieces: u64,
     /// Frames in the ring that were given up: they are reported as refused already.
     given_up: u64,
 }
@@ -481,59 +585,84 @@ impl XdpTurn {
         filter: &Filter,
     ) -> Result<Self, OpenError> {
         let passed = PacketTurn::open(interface, index, largest, filter)?;
-        let parts = Parts::open(interface, index, queue, largest)?;
+        let parts = Parts::open(interface, index, queue, largest, attachment.manner())?;
         let steering = Steering::install(attachment, own, queue, &parts.frames, interface)?;
+        let Parts { frames, cut, manner, outgoing, receive, fill } = parts;
         Ok(Self {
-            incoming: Incoming {
-                steering,
-                frames: parts.frames,
-                chunk: parts.chunk,
-                ring: parts.receive,
-                fill: parts.fill,
-                wall: Offset::sample(),
-                came: 0,
-                strayed: 0,
-            },
-            sender: parts.sender,
-            transmit: parts.transmit,
-            completion: parts.completion,
+            incoming: Incoming::new(steering, frames, cut, manner, receive, fill),
+            outgoing,
             passed,
-            lost: 0,
+            under_way: 0,
+            pieces: 1,
             given_up: 0,
         })
+    }
+
+    /// How the port's sockets really work.
+    #[must_use]
+    pub fn manner(&self) -> Manner {
+        self.incoming.manner
     }
 
     /// Has the ring sent; how many frames were thrown away, or are given up although they are still in it. Should these
     /// leave after all, the books of the two ends do not agree, and the trial shows nothing.
     fn send(&mut self, outgoing: u64) -> u64 {
-        if outgoing == 0 && self.transmit.outstanding() == 0 {
+        if outgoing == 0 && self.outgoing.waiting() == 0 {
             return 0;
         }
-        let (before, since) = (self.lost, Instant::now());
+        let (before, since) = (self.outgoing.lost(), Instant::now());
         let left = loop {
-            match kick(&self.sender, &mut self.transmit, &mut self.lost) {
+            match self.outgoing.kick() {
                 Ok(Kicked::Empty) => break 0,
                 Ok(Kicked::Full) if since.elapsed() < TURN_PATIENCE => {}
                 // The next look at the port meets the error of one that is gone.
-                Ok(Kicked::Full) | Err(_) => break u64::from(self.transmit.outstanding()),
+                Ok(Kicked::Full) | Err(_) => {
+                    break u64::from(self.outgoing.waiting()).div_ceil(self.pieces);
+                }
             }
         };
         let newly = left.saturating_sub(self.given_up);
         self.given_up = left;
-        (self.lost - before) + newly
+        (self.outgoing.lost() - before) + newly
     }
 
     /// Frames that have left make room to receive into.
     fn reap(&mut self) {
-        let ready = self.completion.ready();
-        for _ in 0..ready {
-            let address = self.completion.take();
-            self.incoming.give_back(address);
-        }
-        if ready > 0 {
-            self.completion.release();
+        let (incoming, under_way) = (&mut self.incoming, &mut self.under_way);
+        let any = self.outgoing.completed(|address| {
+            incoming.give_back(address);
+            *under_way = under_way.saturating_sub(1);
+        });
+        if any {
             self.incoming.fill.publish();
         }
+    }
+
+    /// Puts the gathered frame, as it is now, back into its chunks and these into the ring.
+    fn send_gathered(&mut self) {
+        self.pieces = self.incoming.gathering.parts().count() as u64;
+        let mut parts = self.incoming.gathering.parts().peekable();
+        while let Some((address, piece)) = parts.next() {
+            // SAFETY: the chunks were taken from the receive ring, go into the ring to send below, and nobody else refers
+            // to them; each piece is as long as what was received there.
+            unsafe { self.incoming.frames.part(address as usize, piece.len()) }.copy_from_slice(piece);
+            self.outgoing.put(address, piece.len() as u32, parts.peek().is_some());
+            self.under_way += 1;
+        }
+        drop(parts);
+        self.incoming.gathering.clear();
+    }
+}
+
+impl Leaving for XdpTurn {
+    fn push(&mut self) -> io::Result<()> {
+        self.outgoing.kick()?;
+        self.reap();
+        Ok(())
+    }
+
+    fn left(&mut self) -> u64 {
+        self.under_way.div_ceil(self.pieces)
     }
 }
 
@@ -564,26 +693,43 @@ impl Receive for XdpTurn {
 impl Turn for XdpTurn {
     fn turn(&mut self, max: usize, decide: &mut impl FnMut(&mut [u8], Meta) -> bool) -> io::Result<Turned> {
         self.reap();
-        let count = (self.incoming.ring.ready() as usize).min(max).min(BATCH);
-        let mut outgoing = 0;
-        for _ in 0..count {
-            let descriptor = self.incoming.ring.take();
-            // SAFETY: the chunk was just taken from the receive ring and goes into one other ring below.
-            let (frame, meta) = unsafe { Incoming::frame(&self.incoming.frames, &descriptor) };
-            if decide(frame, meta) {
-                self.transmit.put(Descriptor { addr: descriptor.addr, len: descriptor.len, options: 0 });
-                outgoing += 1;
-            } else {
-                self.incoming.give_back(descriptor.addr);
+        let mut ready = self.incoming.ready();
+        let any = ready > 0;
+        let (mut count, mut outgoing) = (0, 0);
+        while count < max.min(BATCH) {
+            match self.incoming.take(&mut ready) {
+                Taken::Nothing => break,
+                Taken::One(descriptor) => {
+                    // SAFETY: the chunk was just taken from the receive ring and goes into one other ring below.
+                    let (frame, meta) =
+                        unsafe { Incoming::frame(&self.incoming.frames, &descriptor, STAMP_OCTETS) };
+                    if decide(frame, meta) {
+                        self.outgoing.put(descriptor.addr, descriptor.len, false);
+                        self.under_way += 1;
+                        outgoing += 1;
+                    } else {
+                        self.incoming.give_back(descriptor.addr);
+                    }
+                }
+                Taken::Gathered => {
+                    let (frame, meta) = self.incoming.gathering.frame();
+                    if decide(frame, meta) {
+                        self.send_gathered();
+                        outgoing += 1;
+                    } else {
+                        self.incoming.give_back_gathered();
+                    }
+                }
             }
+            count += 1;
         }
         self.incoming.came += count as u64;
-        if count > 0 {
+        if any {
             self.incoming.ring.release();
             self.incoming.fill.publish();
         }
         self.incoming.wake();
-        self.transmit.publish();
+        self.outgoing.publish();
         let refused = self.send(outgoing as u64);
         let incoming = &mut self.incoming;
         let passed = self.passed.turn(max.min(BATCH) - count, &mut |frame, meta| {
@@ -598,6 +744,12 @@ impl Turn for XdpTurn {
     }
 
     fn turned_away(&self) -> u64 {
-        self.lost + self.passed.turned_away()
+        self.outgoing.lost() + self.passed.turned_away()
+    }
+
+    /// With a copy a frame is known to have left, or to be refused, when it is turned.
+    fn unsent(&mut self) -> u64 {
+        let left = if self.outgoing.is_zero_copy() { see_off(self, FLUSH_PATIENCE).0 } else { 0 };
+        left + self.outgoing.refused().div_ceil(self.pieces)
     }
 }

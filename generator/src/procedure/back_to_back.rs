@@ -57,7 +57,7 @@ pub async fn run(
             }
             None => {
                 let start = throughput::start(runner.plan.wanted.load)?;
-                let mut search = throughput::search(&runner, options.search, start, *size);
+                let mut search = throughput::search(&runner, options.search, start, *size)?;
                 stopped = conduct(&mut runner, &mut search, &position).await? == Err(Stop);
                 let report = search.report();
                 runner.say(&throughput::in_words(&report));

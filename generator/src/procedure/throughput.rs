@@ -37,7 +37,9 @@ pub async fn run(
     let start = start(wanted.load)?;
     let mut runner = Runner::open(wanted, target, interrupt, show).await?;
     let sizes = runner.plan.sizes.clone();
-    let mut searches: Vec<Search> = sizes.iter().map(|size| search(&runner, options, start, *size)).collect();
+    let searches: Result<Vec<Search>, _> =
+        sizes.iter().map(|size| search(&runner, options, start, *size)).collect();
+    let mut searches = searches?;
     let waits = waits(&runner);
     let nothing = Estimate::default();
     let estimate = searches.iter().fold(nothing, |all, search| all.then(search.estimate(&waits)));
@@ -77,16 +79,25 @@ pub fn start(load: Load) -> Result<Percent, Failure> {
 }
 
 /// The search at one frame size.
-#[must_use]
-pub fn search(runner: &Runner<'_>, options: Options, start: Percent, frame_size: u16) -> Search {
+///
+/// # Errors
+/// [`Failure::Usage`]: a load of it that cannot be offered.
+pub fn search(
+    runner: &Runner<'_>,
+    options: Options,
+    start: Percent,
+    frame_size: u16,
+) -> Result<Search, Failure> {
     let wanted = &runner.plan.wanted;
-    Search::new(Parameters {
+    let parameters = Parameters {
         start,
         resolution: options.resolution,
         step_duration: options.search_duration.min(wanted.duration),
         full_duration: wanted.duration,
         ..Parameters::new(frame_size, runner.plan.line)
-    })
+    };
+    parameters.check().map_err(|error| Failure::Usage(error.to_string()))?;
+    Ok(Search::new(parameters))
 }
 
 /// One line for the person who watches.

@@ -6,7 +6,7 @@
 //!
 //! | file | idea |
 //! | --- | --- |
-//! | [`step`] | what one trial offers, what came of it, the trait all searches share |
+//! | `step` | what one trial offers, what came of it, the trait all searches share |
 //! | [`letter`] | the letter of the standard, and how far a run falls short of it |
 //! | [`estimate`] | how long a procedure will take, before it starts |
 //! | [`throughput`] | RFC 2544 section 26.1 |

@@ -228,7 +228,7 @@ mod tests {
     #[test]
     fn a_report_of_many_words_fits_its_answer_and_keeps_every_count() {
         let period = FarLossPeriod { first: 99_999_999_999, length: 99_999_999, distance: 99_999_999 };
-        let change = FarCarrier { at_s: 1234.567_890_123, up: false, losses: 17, host: None };
+        let change = FarCarrier { at_s: 1_234.567_891, up: false, losses: 17, host: None };
         let mut report = FarReport {
             counts: FarCounts {
                 reached: 999_999_999_999,

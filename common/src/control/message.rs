@@ -239,7 +239,7 @@ mod tests {
             went: Went {
                 via: Some("packet".into()),
                 manner: Some(Manner::default()),
-                instead: Some("w".repeat(400)),
+                instead: Some("w".repeat(600)),
             },
             carrier: vec![change; 6],
             ..FarReport::default()

@@ -269,7 +269,7 @@ mod tests {
     #[test]
     fn a_report_of_many_words_fits_its_answer_and_keeps_every_count() {
         let period = FarLossPeriod { first: 99_999_999_999, length: 99_999_999, distance: 99_999_999 };
-        let change = FarCarrier { at_s: 12.345_678_901_234, up: false, losses: 17, host: None };
+        let change = FarCarrier { at_s: 1_234.567_891, up: false, losses: 17, host: None };
         let mut report = FarReport {
             counts: FarCounts {
                 reached: 999_999_999_999,
@@ -280,7 +280,7 @@ mod tests {
             went: Went {
                 via: Some("packet".into()),
                 manner: Some(Manner::default()),
-                instead: Some("w".repeat(400)),
+                instead: Some("w".repeat(600)),
             },
             carrier: vec![change; 6],
             ..FarReport::default()

@@ -57,7 +57,7 @@ where
     for thread in returning.into_iter().chain([receiving]) {
         thread.join().map_err(|_| anyhow!("a thread was lost"))??;
     }
-    Ok(Held { offered: sent, home: last, inside })
+    Ok(Held { offered: sent, home: last, inside, rate: None })
 }
 
 /// The same frame in every slot.

@@ -6,6 +6,7 @@
 //! | `stage-time STAGE ENCAPSULATION TAGS SIZE check\|free` | the same several times: the best |
 //! | `rates [packet\|xdp-user\|xdp\|udp] [SIZE [TOP [SECONDS]]]` | zero-loss rate of the pair beside a bare loop |
 //! | `rates all [SECONDS [SIZE]]` | the same of every kind of port, in turn |
+//! | `rates hold [SECONDS]` | 1 Gb/s of 512 and 256 bytes for a minute each, by the bare loop and by the pair |
 //! | `receive [SIZE [RATE [SECONDS]]]` | processor time of a mapped ring beside that of batched calls |
 //!
 //! The stages are in [`stages`] (no operating system) and [`ports`] (ports over a veth).
@@ -41,6 +42,7 @@ fn main() -> Result<()> {
             Ok(())
         }
         ["rates", "all", ref rest @ ..] => rates::all(rest),
+        ["rates", "hold", ref rest @ ..] => rates::hold(rest),
         ["rates", ref rest @ ..] => rates::one(rest),
         ["receive", ref rest @ ..] => receiving::compare(rest),
         _ => {

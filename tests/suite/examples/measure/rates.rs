@@ -99,6 +99,8 @@ pub(crate) struct Held {
     pub(crate) home: u64,
     /// Home when the interval ended.
     pub(crate) inside: u64,
+    /// Frames a second from the first departure to the last, where that is measured.
+    pub(crate) rate: Option<f64>,
 }
 
 impl Held {
@@ -176,6 +178,39 @@ pub(crate) fn all(arguments: &[&str]) -> Result<()> {
         }
     }
     Ok(())
+}
+
+/// What 1 Gb/s carries at two frame sizes (RFC 2544 appendix B, rounded), by which ports.
+const HELD: [(Kind, u16, u64); 3] =
+    [(Kind::Packet, 512, 234_962), (Kind::Xdp, 512, 234_962), (Kind::Xdp, 256, 452_899)];
+
+/// Each of [`HELD`] for a time, by the bare loop and by the pair. Ends the process with 1 if the pair does not hold one.
+pub(crate) fn hold(arguments: &[&str]) -> Result<()> {
+    let milliseconds = milliseconds_at(arguments, 0, 60_000)?;
+    enter()?;
+    host::raise_priority();
+    let ends = Ends::new()?;
+    let mut all = true;
+    for (kind, size, rate) in HELD {
+        let (spec, offer) = (kind.spec(size), Offer { rate, milliseconds });
+        println!("{size} bytes, {rate}/s for {} s, {}", milliseconds as f64 / 1e3, kind.describe());
+        let bare = bare_trial(&ends, kind, &spec, offer)?;
+        let pair = pair_trial(&ends, kind, &spec, offer)?;
+        for (name, held) in [("bare loop", bare), ("kitproof", pair)] {
+            let off = held.rate.map_or(String::new(), |found| {
+                format!(", offered {:+.2} ppm from intended", (found / rate as f64 - 1.0) * 1e6)
+            });
+            println!(
+                "  {name:<9} {} offered, {} home, {} of them in the interval: {}{off}",
+                held.offered,
+                held.home,
+                held.inside,
+                if held.holds(offer) { "held" } else { "not held" }
+            );
+        }
+        all &= pair.holds(offer);
+    }
+    std::process::exit(i32::from(!all));
 }
 
 /// Frames a second.
@@ -327,5 +362,10 @@ where
     let (departures, home) = flows.first().context("no flow")?;
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     runtime.block_on(worker.finish()).context("the reflector's thread was lost")?;
-    Ok(Held { offered: departures.sent.offered, home: home.counts.returned, inside })
+    Ok(Held {
+        offered: departures.sent.offered,
+        home: home.counts.returned,
+        inside,
+        rate: departures.sent.load.rate,
+    })
 }

@@ -29,7 +29,7 @@ pub use genome::{Genome, ParseGenomeError};
 pub use load::{Load, LoadError, ParseLoadError, Percent};
 pub use offered::{OddWindow, Offered, OfferedMeter, WINDOW_NS, Windows};
 pub use pacer::Pacer;
-pub use rate::{FrameRate, LineRate, ParseLineRateError, line_frame_rate};
+pub use rate::{FrameRate, LineRate, ParseLineRateError, common_divisor, line_frame_rate};
 pub use ratio::{ParseRatioError, Ratio, Tolerance};
 
 /// Octets of line time that each frame takes beside itself: preamble and start delimiter 8, shortest gap 12

@@ -117,7 +117,7 @@ impl FrameRate {
         if frames == 0 || nanoseconds == 0 {
             return None;
         }
-        let common = gcd(frames, nanoseconds);
+        let common = common_divisor(frames, nanoseconds);
         let (frames, nanoseconds) = (frames / common, nanoseconds / common);
         if frames.max(nanoseconds) >= LARGEST {
             return None;
@@ -214,7 +214,8 @@ pub fn line_frame_rate(line: LineRate, frame_size: u16) -> FrameRate {
     FrameRate::reduced(line.0.into(), nanoseconds).expect("a line rate above 0 and below 2^62 bit/s")
 }
 
-fn gcd(mut a: u128, mut b: u128) -> u128 {
+/// The greatest number that divides both; the other one if one is 0.
+pub fn common_divisor(mut a: u128, mut b: u128) -> u128 {
     while b != 0 {
         (a, b) = (b, a % b);
     }

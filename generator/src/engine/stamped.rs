@@ -8,6 +8,7 @@
 //! heard is never held against anything.
 
 use hdrhistogram::Histogram;
+use kitproof_common::line::common_divisor;
 use kitproof_common::port::stamps::Stamp;
 use kitproof_common::sequence::Sampling;
 
@@ -69,7 +70,7 @@ struct Grain {
 impl Grain {
     fn saw(&mut self, stamp: u64) {
         let difference = stamp.abs_diff(*self.first.get_or_insert(stamp));
-        self.divisor = common_divisor(self.divisor, difference);
+        self.divisor = common_divisor(self.divisor.into(), difference.into()) as u64;
     }
 
     fn ns(self) -> u64 {
@@ -126,16 +127,9 @@ fn add(all: &mut Option<StampedTrips>, flow: Option<&StampedTrips>) {
             // Of the same bounds: nothing is resized.
             all.histogram += &flow.histogram;
             all.excluded += flow.excluded;
-            all.grain_ns = common_divisor(all.grain_ns, flow.grain_ns);
+            all.grain_ns = common_divisor(all.grain_ns.into(), flow.grain_ns.into()) as u64;
         }
     }
-}
-
-fn common_divisor(mut a: u64, mut b: u64) -> u64 {
-    while b != 0 {
-        (a, b) = (b, a % b);
-    }
-    a
 }
 
 impl Stamped {

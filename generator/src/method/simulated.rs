@@ -29,7 +29,7 @@ impl Box {
                 (rate, rate.frames_in(duration.as_nanos() as u64), duration.as_secs_f64())
             }
             Offer::Burst { frames, .. } => (line, frames, frames as f64 / line.per_second()),
-            Offer::Lowered { .. } => unimplemented!("only searches are simulated"),
+            Offer::Lowered { .. } => unreachable!("no search lowers its load"),
         };
         let received = self.passes(offered, seconds);
         Came {

@@ -2,18 +2,18 @@
 
 use std::time::Duration;
 
-use kitproof_common::line::{FrameRate, Load};
+use kitproof_common::line::{FrameRate, Load, Percent};
 use tokio::sync::watch;
 
 use super::conduct::{announce, conduct, together, waits};
 use super::failure::Failure;
 use super::plan::{Target, Wanted};
-use super::runner::{Finished, Run, Runner, Show, Stop};
+use super::runner::{Finished, Runner, Show, Stop};
 use super::throughput;
 use crate::method::Method;
 use crate::method::back_to_back::{Bursts, Found, NoBurst, Parameters, Report};
 use crate::method::letter::Letter;
-use crate::method::throughput::Found as Rate;
+use crate::method::throughput::{Found as Rate, Search};
 use crate::report::{self, Ending, Findings};
 use crate::verdict::Reason;
 
@@ -42,27 +42,27 @@ pub async fn run(
     interrupt: watch::Receiver<bool>,
     show: &mut dyn Show,
 ) -> Result<Finished, Failure> {
-    throughput::start(wanted.load)?;
+    let start = throughput::start(wanted.load)?;
     let mut runner = Runner::open(wanted, target, interrupt, show).await?;
     let sizes = runner.plan.sizes.clone();
+    // Whatever cannot be offered is refused before anything is.
+    let sources: Result<Vec<Source>, _> =
+        sizes.iter().map(|size| Source::new(&runner, options, start, *size)).collect();
+    let waits = waits(&runner);
     let mut findings = Findings::default();
     let mut letters: Vec<Letter> = Vec::new();
     let mut reasons: Vec<Reason> = Vec::new();
     let mut stopped = false;
-    for (index, size) in sizes.iter().enumerate() {
-        let position = format!("[{}/{}]", index + 1, sizes.len());
-        let known = match options.throughput {
-            Some(load) => {
-                Some(load.rate(runner.plan.line, *size).map_err(|error| Failure::Usage(error.to_string()))?)
-            }
-            None => {
-                let start = throughput::start(runner.plan.wanted.load)?;
-                let mut search = throughput::search(&runner, options.search, start, *size)?;
-                stopped = conduct(&mut runner, &mut search, &position).await? == Err(Stop);
+    for (index, (size, source)) in sizes.iter().zip(sources?).enumerate() {
+        let position = runner.position(index);
+        let known = match source {
+            Source::Known(rate) => Some(rate),
+            Source::Search(mut search) => {
+                stopped = conduct(&mut runner, &mut *search, &position).await? == Err(Stop);
                 let report = search.report();
-                runner.say(&throughput::in_words(&report));
+                runner.say(&report.to_string());
                 findings.throughput.push(throughput::finding(&report));
-                letters.push(search.letter(&waits(&runner)).with_sizes(sizes.len()));
+                letters.push(search.letter(&waits).with_sizes(sizes.len()));
                 match report.found {
                     Rate::Throughput(rate) => rate.rate,
                     _ => None,
@@ -83,25 +83,47 @@ pub async fn run(
                     throughput_frames_per_s: known.map(FrameRate::per_second),
                     ..report::Bursts::default()
                 });
-                reasons.push(no_burst(why, *size));
+                reasons.push(no_burst(why).at(*size));
                 continue;
             }
         };
-        let waits = waits(&runner);
         announce(&mut runner, bursts.estimate(&waits));
         stopped = conduct(&mut runner, &mut bursts, &position).await? == Err(Stop);
         letters.push(bursts.letter(&waits).with_sizes(sizes.len()));
         let report = bursts.report();
         findings.bursts.push(finding(&report, known));
-        reasons.extend(reason(&report));
+        reasons.extend(reason(&report).map(|reason| reason.at(*size)));
         if stopped {
             break;
         }
     }
     findings.conduct = together(&letters);
     let run = runner.close().await;
-    reasons.extend(incomplete(&run, findings.bursts.len(), sizes.len(), stopped));
+    if stopped {
+        reasons.push(run.incomplete("It was not run to its end"));
+    }
     Ok(Finished::found(run, findings, reasons))
+}
+
+/// Where the throughput at one frame size comes from.
+enum Source {
+    Known(FrameRate),
+    Search(Box<Search>),
+}
+
+impl Source {
+    fn new(runner: &Runner<'_>, options: Options, start: Percent, frame_size: u16) -> Result<Self, Failure> {
+        match options.throughput {
+            Some(load) => load
+                .rate(runner.plan.line, frame_size)
+                .map(Source::Known)
+                .map_err(|error| Failure::Usage(error.to_string())),
+            None => {
+                let search = throughput::search(runner, options.search, start, frame_size)?;
+                Ok(Source::Search(Box::new(search)))
+            }
+        }
+    }
 }
 
 fn parameters(
@@ -148,8 +170,8 @@ fn finding(report: &Report, throughput: Option<FrameRate>) -> report::Bursts {
     }
 }
 
-fn no_burst(why: NoBurst, frame_size: u16) -> Reason {
-    let reason = match why {
+fn no_burst(why: NoBurst) -> Reason {
+    match why {
         NoBurst::FullThroughput => Reason::note(
             "no_burst",
             "The chain carries all the line does: no burst can fill a buffer (RFC 9004 section 6.1).",
@@ -160,33 +182,21 @@ fn no_burst(why: NoBurst, frame_size: u16) -> Reason {
             "No throughput was found, which the buffer is reckoned by (RFC 9004 section 5).",
             "Find the throughput first, or say it: --throughput 95%.",
         ),
-    };
-    Reason { frame_size: Some(frame_size), ..reason }
+    }
 }
 
 fn reason(report: &Report) -> Option<Reason> {
-    let reason = match report.found {
-        Found::NotProven { .. } => Reason::unproven(
+    match report.found {
+        Found::NotProven { .. } => Some(Reason::unproven(
             "not_proven",
             "The pair spoiled every burst that could have shown where the chain's buffer ends.",
             "Close other programs, or use faster machines.",
-        ),
-        Found::AtTheLimit { frames } => Reason::note(
+        )),
+        Found::AtTheLimit { frames } => Some(Reason::note(
             "longest_burst_clean",
             format!("A burst of {frames} frames, the longest that was to be tried, lost nothing."),
             "Allow longer ones: --longest.",
-        ),
-        Found::Bursts { .. } | Found::Unfinished => return None,
-    };
-    Some(Reason { frame_size: Some(report.frame_size), ..reason })
-}
-
-fn incomplete(run: &Run, done: usize, planned: usize, stopped: bool) -> Option<Reason> {
-    (stopped || done < planned).then(|| {
-        Reason::unproven(
-            "incomplete",
-            format!("It was not run to its end: {}.", run.why_early()),
-            "Run it again to the end.",
-        )
-    })
+        )),
+        Found::Bursts { .. } | Found::Unfinished => None,
+    }
 }

@@ -7,7 +7,7 @@ use kitproof_common::line::Load;
 use super::failure::Failure;
 use super::plan::{Length, Offer};
 use super::runner::{Runner, Stop};
-use crate::method::estimate::Waits;
+use crate::method::estimate::{Estimate, Waits};
 use crate::method::letter::Letter;
 use crate::method::{self, Method};
 use crate::report::Conduct;
@@ -30,6 +30,31 @@ pub async fn conduct<M: Method>(
         }
     }
     Ok(Ok(()))
+}
+
+/// Runs one method after the other, one for each frame size of the run, and says beforehand how long all of it will take;
+/// how it was conducted. `over` is told when one has ended, whether by itself or with the run.
+///
+/// # Errors
+/// As [`Runner::trial`], before the first trial has brought anything.
+pub async fn at_each_size<M: Method>(
+    runner: &mut Runner<'_>,
+    methods: &mut [M],
+    mut over: impl FnMut(&mut Runner<'_>, &M),
+) -> Result<Option<Conduct>, Failure> {
+    let waits = waits(runner);
+    announce(runner, methods.iter().fold(Estimate::default(), |all, one| all.then(one.estimate(&waits))));
+    for (index, method) in methods.iter_mut().enumerate() {
+        let position = runner.position(index);
+        let went = conduct(runner, method, &position).await?;
+        over(runner, method);
+        if went == Err(Stop) {
+            break;
+        }
+    }
+    let sizes = methods.len();
+    let letters: Vec<_> = methods.iter().map(|method| method.letter(&waits).with_sizes(sizes)).collect();
+    Ok(together(&letters))
 }
 
 fn offer(runner: &Runner<'_>, trial: &method::Trial) -> Result<Offer, Failure> {
@@ -61,7 +86,7 @@ pub fn together(letters: &[Letter]) -> Option<Conduct> {
 }
 
 /// Says how long it will take, before it starts.
-pub fn announce(runner: &mut Runner<'_>, estimate: method::estimate::Estimate) {
+pub fn announce(runner: &mut Runner<'_>, estimate: Estimate) {
     if estimate.likely > Duration::ZERO {
         runner.say(&format!("this takes {estimate}"));
     }

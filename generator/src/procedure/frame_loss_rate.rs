@@ -3,13 +3,12 @@
 use kitproof_common::line::Percent;
 use tokio::sync::watch;
 
-use super::conduct::{announce, conduct, together, waits};
+use super::conduct::at_each_size;
 use super::failure::Failure;
 use super::plan::{Target, Wanted};
-use super::runner::{Finished, Run, Runner, Show, Stop};
+use super::runner::{Finished, Run, Runner, Show};
 use super::{judged::Judged, result, throughput};
 use crate::method::Method;
-use crate::method::estimate::Estimate;
 use crate::method::frame_loss_rate::{Descent, Parameters, Point, Report};
 use crate::report::{Findings, FrameLoss};
 use crate::verdict::Reason;
@@ -36,35 +35,21 @@ pub async fn run(
     parameters(64)?;
     let mut runner = Runner::open(wanted, target, interrupt, show).await?;
     let sizes = runner.plan.sizes.clone();
-    let mut descents = Vec::new();
-    for size in &sizes {
-        descents.push(Descent::new(parameters(*size)?));
-    }
-    let waits = waits(&runner);
-    let nothing = Estimate::default();
-    let estimate = descents.iter().fold(nothing, |all, descent| all.then(descent.estimate(&waits)));
-    announce(&mut runner, estimate);
-    for (index, descent) in descents.iter_mut().enumerate() {
-        let position = format!("[{}/{}]", index + 1, sizes.len());
-        if conduct(&mut runner, descent, &position).await? == Err(Stop) {
-            break;
-        }
-    }
+    let descents: Result<Vec<Descent>, _> =
+        sizes.iter().map(|size| parameters(*size).map(Descent::new)).collect();
+    let mut descents = descents?;
+    let conduct = at_each_size(&mut runner, &mut descents, |_, _| {}).await?;
     let run = runner.close().await;
-    let letters: Vec<_> =
-        descents.iter().map(|descent| descent.letter(&waits).with_sizes(sizes.len())).collect();
     let reports: Vec<Report> = descents.iter().map(Method::report).collect();
     let points =
         reports.iter().flat_map(|report| report.points.iter().map(|point| (report.frame_size, point)));
-    let findings = Findings {
-        conduct: together(&letters),
-        frame_loss: points.filter_map(|(size, point)| finding(size, point, &run)).collect(),
-        ..Findings::default()
-    };
-    let reasons = reports.iter().filter(|report| !report.complete).map(|report| incomplete(report, &run));
-    let mut reasons: Vec<Reason> = reasons.collect();
-    reasons.extend(findings.frame_loss.iter().filter(|point| point.spoiled_by_pair).map(spoiled));
-    Ok(Finished::found(run, findings, reasons))
+    let frame_loss: Vec<FrameLoss> = points.filter_map(|(size, point)| finding(size, point, &run)).collect();
+    let unfinished = reports.iter().filter(|report| !report.complete);
+    let mut reasons: Vec<Reason> = unfinished
+        .map(|report| run.incomplete("The descent was not run to its end").at(report.frame_size))
+        .collect();
+    reasons.extend(frame_loss.iter().filter(|point| point.spoiled_by_pair).map(spoiled));
+    Ok(Finished::found(run, Findings { conduct, frame_loss, ..Findings::default() }, reasons))
 }
 
 /// The last trial at a point's size and load is the one that counts.
@@ -89,23 +74,11 @@ fn finding(frame_size: u16, point: &Point, run: &Run) -> Option<FrameLoss> {
     })
 }
 
-fn incomplete(report: &Report, run: &Run) -> Reason {
-    let reason = Reason::unproven(
-        "incomplete",
-        format!("The descent was not run to its end: {}.", run.why_early()),
-        "Run it again to the end.",
-    );
-    Reason { frame_size: Some(report.frame_size), ..reason }
-}
-
 fn spoiled(point: &FrameLoss) -> Reason {
-    let reason = Reason::unproven(
-        "not_proven",
-        format!(
-            "At {:.2} % of line rate the pair spoiled every trial: what is missing there may be its own doing.",
-            point.load.percent
-        ),
-        "Close other programs, use faster machines, or start below it (--load).",
+    let text = format!(
+        "At {:.2} % of line rate the pair spoiled every trial: what is missing there may be its own doing.",
+        point.load.percent
     );
-    Reason { frame_size: Some(point.frame_size), ..reason }
+    let advice = "Close other programs, use faster machines, or start below it (--load).";
+    Reason::unproven("not_proven", text, advice).at(point.frame_size)
 }

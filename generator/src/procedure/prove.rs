@@ -22,7 +22,7 @@ pub async fn run(
     let sizes = runner.plan.sizes.clone();
     for (index, size) in sizes.iter().enumerate() {
         let offer = runner.plan.offer(*size);
-        let position = format!("[{}/{}]", index + 1, sizes.len());
+        let position = runner.position(index);
         if runner.trial(&offer, &position).await?.is_err() {
             break;
         }

@@ -158,7 +158,8 @@ impl<'a> Runner<'a> {
     /// which it is.
     ///
     /// # Errors
-    /// `Ok(Err(Stop))`: interrupted, or the far end is not there any more; the procedure ends with what it has.
+    /// `Ok(Err(Stop))`: interrupted, the far end is not there any more, or what is to be offered cannot be; the procedure
+    /// ends with what it has.
     /// `Err`: the same before the first trial has brought anything.
     pub async fn trial(&mut self, offer: &Offer, position: &str) -> Result<Result<Came, Stop>, Failure> {
         if !self.trials.is_empty() {
@@ -167,12 +168,7 @@ impl<'a> Runner<'a> {
         if self.interrupted() {
             return Ok(Err(Stop));
         }
-        let (source, destination) = self.session.addresses();
-        let trial = self.plan.trial(offer, fresh_tag(&self.trials), source, destination)?;
-        let show = &mut *self.show;
-        let mut on_moment = |moment: Moment<'_>| show.moment(position, moment);
-        let outcome =
-            trial::run(&mut self.session, trial, offer.residual, &mut self.interrupt, &mut on_moment).await;
+        let outcome = self.offer(offer, position).await;
         new_reason("packet sockets", &self.session.instead, &mut self.instead, self.show);
         let outcome = match outcome {
             Ok(outcome) => outcome,
@@ -192,6 +188,20 @@ impl<'a> Runner<'a> {
         let came = judged.came(&self.plan);
         self.trials.push(judged);
         Ok(Ok(came))
+    }
+
+    async fn offer(&mut self, offer: &Offer, position: &str) -> Result<trial::Outcome, Failure> {
+        let (source, destination) = self.session.addresses();
+        let trial = self.plan.trial(offer, fresh_tag(&self.trials), source, destination)?;
+        let show = &mut *self.show;
+        let mut on_moment = |moment: Moment<'_>| show.moment(position, moment);
+        trial::run(&mut self.session, trial, offer.residual, &mut self.interrupt, &mut on_moment).await
+    }
+
+    /// Which of the frame sizes it is, such as `[2/7]`; `index` counts from 0.
+    #[must_use]
+    pub fn position(&self, index: usize) -> String {
+        format!("[{}/{}]", index + 1, self.plan.sizes.len())
     }
 
     /// Says a line worth keeping.
@@ -224,11 +234,8 @@ impl Run {
         let mut verdict =
             overall(self.trials.iter().map(|one| (one.outcome.trial.frame.frame_size, &one.verdict)));
         if self.trials.len() < planned {
-            verdict.reasons.push(Reason::unproven(
-                "incomplete",
-                format!("Only {} of {planned} {what} were tested: {}.", self.trials.len(), self.why_early()),
-                "Run it again to the end.",
-            ));
+            let only = format!("Only {} of {planned} {what} were tested", self.trials.len());
+            verdict.reasons.push(self.incomplete(&only));
             if verdict.verdict == Outcome::Pass {
                 verdict.verdict = Outcome::Unproven;
             }
@@ -236,14 +243,15 @@ impl Run {
         verdict
     }
 
-    /// Why the run was not run to its end, in words.
+    /// Something was not run to its end; `what`, in words to which the cause is added.
     #[must_use]
-    pub fn why_early(&self) -> String {
-        match &self.ended_early {
-            Some(why) => why.clone(),
-            None if self.interrupted => "it was interrupted".to_owned(),
-            None => "it ended early".to_owned(),
-        }
+    pub fn incomplete(&self, what: &str) -> Reason {
+        let why = match &self.ended_early {
+            Some(why) => why.as_str(),
+            None if self.interrupted => "it was interrupted",
+            None => "it ended early",
+        };
+        Reason::unproven("incomplete", format!("{what}: {why}."), "Run it again to the end.")
     }
 }
 

@@ -5,12 +5,11 @@ use std::time::Duration;
 use kitproof_common::line::{Load, Percent};
 use tokio::sync::watch;
 
-use super::conduct::{announce, conduct, together, waits};
+use super::conduct::at_each_size;
 use super::failure::Failure;
 use super::plan::{Target, Wanted};
-use super::runner::{Finished, Run, Runner, Show, Stop};
+use super::runner::{Finished, Run, Runner, Show};
 use crate::method::Method;
-use crate::method::estimate::Estimate;
 use crate::method::throughput::{Found, Parameters, Report, Search};
 use crate::report::{Ending, Findings, Throughput};
 use crate::verdict::Reason;
@@ -40,29 +39,13 @@ pub async fn run(
     let searches: Result<Vec<Search>, _> =
         sizes.iter().map(|size| search(&runner, options, start, *size)).collect();
     let mut searches = searches?;
-    let waits = waits(&runner);
-    let nothing = Estimate::default();
-    let estimate = searches.iter().fold(nothing, |all, search| all.then(search.estimate(&waits)));
-    announce(&mut runner, estimate);
-    for (index, search) in searches.iter_mut().enumerate() {
-        let position = format!("[{}/{}]", index + 1, sizes.len());
-        let went = conduct(&mut runner, search, &position).await?;
-        runner.say(&in_words(&search.report()));
-        if went == Err(Stop) {
-            break;
-        }
-    }
+    let say = |runner: &mut Runner<'_>, search: &Search| runner.say(&search.report().to_string());
+    let conduct = at_each_size(&mut runner, &mut searches, say).await?;
     let run = runner.close().await;
-    let letters: Vec<_> =
-        searches.iter().map(|search| search.letter(&waits).with_sizes(sizes.len())).collect();
     let reports: Vec<Report> = searches.iter().map(Method::report).collect();
-    let findings = Findings {
-        conduct: together(&letters),
-        throughput: reports.iter().map(finding).collect(),
-        ..Findings::default()
-    };
+    let throughput = reports.iter().map(finding).collect();
     let reasons = reports.iter().flat_map(|report| reasons(report, &run)).collect();
-    Ok(Finished::found(run, findings, reasons))
+    Ok(Finished::found(run, Findings { conduct, throughput, ..Findings::default() }, reasons))
 }
 
 /// The highest load that is offered, which must be a share of the line.
@@ -100,20 +83,6 @@ pub fn search(
     Ok(Search::new(parameters))
 }
 
-/// One line for the person who watches.
-#[must_use]
-pub fn in_words(report: &Report) -> String {
-    let found = match &report.found {
-        Found::Throughput(rate) => {
-            format!("throughput {:.1} frames/s, {} of line rate", rate.frames_per_second, rate.load)
-        }
-        Found::None { lowest } => format!("frames are lost at {lowest} of line rate and above"),
-        Found::NotProven { fails_at, why, .. } => format!("nothing is proven at {fails_at}: {why}"),
-        Found::Unfinished { .. } => "the search was not finished".to_owned(),
-    };
-    format!("{} bytes: {found}", report.frame_size)
-}
-
 /// As it stands in the result.
 #[must_use]
 pub fn finding(report: &Report) -> Throughput {
@@ -147,40 +116,35 @@ pub fn finding(report: &Report) -> Throughput {
 /// What must be said about it.
 #[must_use]
 pub fn reasons(report: &Report, run: &Run) -> Vec<Reason> {
-    let about = |reason: Reason| Reason { frame_size: Some(report.frame_size), ..reason };
     let mut reasons = Vec::new();
     match &report.found {
         Found::Throughput(_) => {}
-        Found::None { lowest } => reasons.push(about(Reason::note(
+        Found::None { lowest } => reasons.push(Reason::note(
             "loses_at_every_load",
             format!("The chain loses frames at {lowest} of line rate and at every higher load that was tried."),
             "Take pieces out of the chain one at a time: a piece that loses at every load is broken or dirty.",
-        ))),
+        )),
         Found::NotProven { fails_at, why, kit_loses_at, .. } => {
             let below = kit_loses_at
                 .map_or(String::new(), |load| format!(" The chain loses frames at {load}, so it lies below that."));
-            reasons.push(about(Reason::unproven(
+            reasons.push(Reason::unproven(
                 "not_proven",
                 format!(
                     "At {fails_at} of line rate no trial proved anything, as often as it was tried: {why}. The chain's \
                      throughput is not shown beyond that.{below}"
                 ),
                 "Close other programs, use faster machines, or start below it (--load).",
-            )));
+            ));
         }
-        Found::Unfinished { .. } => reasons.push(about(Reason::unproven(
-            "incomplete",
-            format!("The search was not run to its end: {}.", run.why_early()),
-            "Run it again to the end.",
-        ))),
+        Found::Unfinished { .. } => reasons.push(run.incomplete("The search was not run to its end")),
     }
     if !report.contradictions.is_empty() {
         let loads: Vec<String> = report.contradictions.iter().map(ToString::to_string).collect();
-        reasons.push(about(Reason::note(
+        reasons.push(Reason::note(
             "loss_comes_and_goes",
             format!("At {} one trial lost frames and another did not.", loads.join(", ")),
             "Loss there does not depend on the load alone: look for a loose or dirty contact, or run a soak.",
-        )));
+        ));
     }
-    reasons
+    reasons.into_iter().map(|reason| reason.at(report.frame_size)).collect()
 }

@@ -7,7 +7,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::Findings;
-use crate::verdict::{Account, Bears, Directions, Outcome, Reason, Verdict, confidence};
+use crate::verdict::{Account, Bears, Directions, Outcome, Reason, confidence};
 
 /// The value of `schema` in every result of this layout. It changes when a field changes its meaning or goes.
 pub const SCHEMA: &str = "kitproof-result-1";
@@ -34,13 +34,6 @@ pub struct RunResult {
 }
 
 impl RunResult {
-    /// Takes over a verdict with its reasons.
-    pub fn judged(mut self, verdict: Verdict) -> RunResult {
-        self.verdict = Some(verdict.verdict);
-        self.reasons = verdict.reasons;
-        self
-    }
-
     /// What kept this run from a pass, in one line: the verdict, the first reason for it with what to do about it, and
     /// how many more there are. `None` for a pass, or where nothing judges.
     pub fn in_one_line(&self) -> Option<String> {
@@ -324,7 +317,7 @@ pub(super) mod sample {
 
     use super::*;
     use crate::verdict::{
-        Bounds, HomeCounts, LoadFacts, ReferenceFacts, TrialFacts, account, judge, overall,
+        Bounds, HomeCounts, LoadFacts, ReferenceFacts, TrialFacts, Verdict, account, judge, overall,
     };
 
     fn load(percent: f64, size: u16) -> LoadFigures {
@@ -428,9 +421,10 @@ pub(super) mod sample {
                 condition: None,
             }],
             trials: trials.into_iter().map(|(trial, _)| trial).collect(),
+            verdict: Some(verdict.verdict),
+            reasons: verdict.reasons,
             ..RunResult::default()
         }
-        .judged(verdict)
     }
 
     fn clean(size: u16, frames: u64, seconds: f64) -> (TrialResult, Verdict) {

@@ -179,7 +179,7 @@ pub fn overall<'a>(trials: impl IntoIterator<Item = (u16, &'a Verdict)>) -> Verd
                     reasons.push(reason.clone());
                 }
             } else {
-                reasons.push(Reason { frame_size: Some(frame_size), ..reason.clone() });
+                reasons.push(reason.clone().at(frame_size));
             }
         }
     }

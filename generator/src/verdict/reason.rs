@@ -78,6 +78,12 @@ impl Reason {
         Reason::new(Bears::Unproven, code, text, advice)
     }
 
+    /// The same, of a trial or a search with frames of this size.
+    #[must_use]
+    pub fn at(self, frame_size: u16) -> Reason {
+        Reason { frame_size: Some(frame_size), ..self }
+    }
+
     pub fn note(code: &str, text: impl Into<String>, advice: impl Into<String>) -> Reason {
         Reason::new(Bears::Note, code, text, advice)
     }

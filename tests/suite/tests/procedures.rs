@@ -16,6 +16,7 @@ fn main() {
         ("back_to_back_finds_the_queue", back_to_back),
         ("the_loss_of_every_step_is_the_wires", frame_loss_rate),
         ("a_path_that_loses_at_every_load_ends_soon", loses_always),
+        ("a_burst_that_cannot_be_ends_the_search_and_keeps_its_trials", no_burst_passes),
         ("what_cannot_be_searched_is_refused", refused),
     ]);
 }
@@ -191,6 +192,27 @@ fn loses_always() -> Result<()> {
     let found = &result["throughput"][0];
     ensure!(found["ending"] == "none_found" && found["frames_per_s"].is_null(), "{found:#}");
     ensure!(number(found, "trials")? <= 12, "{found:#}");
+    Ok(())
+}
+
+/// A wire that takes every other frame lets no burst of two through, and one frame makes no rate: what was measured until
+/// then is in the result.
+fn no_burst_passes() -> Result<()> {
+    let mut script = Script::faithful();
+    script.forward.drop = kitproof_bench::script::Schedule::every(2);
+    let short = ["--values", "1", "--longest", "2ms", "--listen", "50ms", "--throughput", "4000fps"];
+    let (ended, ledger) =
+        carry_out(&script, "back-to-back", &[&["--frame-size", "1518"][..], &short].concat())?;
+    let result = ended.json()?;
+    validate(&result)?;
+    ensure!(ended.status == UNPROVEN, "status {}: {}", ended.status, ended.stderr);
+    let all = trials(&result)?;
+    ensure!(!all.is_empty() && all.len() == ledger.trials.len(), "{} trials", all.len());
+    for (trial, did) in all.iter().zip(&ledger.trials) {
+        equal("lost_forward", number(trial, "lost_forward")?, did.forward.dropped.count)?;
+    }
+    let reasons = result["reasons"].as_array().context("reasons")?;
+    ensure!(reasons.iter().any(|reason| reason["code"] == "incomplete"), "{reasons:#?}");
     Ok(())
 }
 

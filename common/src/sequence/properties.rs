@@ -100,7 +100,11 @@ fn start() -> impl Strategy<Value = u64> {
 }
 
 fn scenario() -> impl Strategy<Value = (usize, Vec<u64>)> {
-    (prop::sample::select(&SPANS), start().prop_flat_map(arrivals))
+    // A stream whose first 2^32 numbers are all lost cannot be told from one that begins (see `extend`).
+    let arrivals = start().prop_flat_map(arrivals).prop_filter("begins within 32 bits", |arrivals| {
+        arrivals.first().is_none_or(|first| u32::try_from(*first).is_ok())
+    });
+    (prop::sample::select(&SPANS), arrivals)
 }
 
 fn check_summary(tracker: &Tracker, model: &Model, offered: u64) -> Result<(), TestCaseError> {

@@ -116,40 +116,57 @@ fn throughput() -> Result<()> {
 }
 
 /// Of a burst at L frames a second a limit of R with a queue of Q loses the first frame where B (1 - R / L) > Q + 1, one
-/// being served (RFC 9004 section 6.4 the other way round).
+/// being served (RFC 9004 section 6.4 the other way round). That holds for a burst without a pause in it: what a busy
+/// machine made of it is measured again, and must have been accounted for to the frame all the same.
 fn back_to_back() -> Result<()> {
     for &(size, limit) in kit() {
-        let text = size.to_string();
-        let known = format!("{limit}fps");
-        let arguments = [
-            "--frame-size",
-            &text,
-            "--throughput",
-            &known,
-            "--values",
-            "3",
-            "--longest",
-            "50ms",
-            "--listen",
-            "50ms",
-        ];
-        let (result, _) = decided(&limited(limit), "back-to-back", &arguments)?;
-        let found = &result["bursts"][0];
-        ensure!(found["ending"] == "found" && found["values"] == 3, "{found:#}");
-        let share = limit as f64 / carried(size);
-        let implied = f64::from(QUEUE + 1) / (1.0 - share);
-        let frames = float(found, "frames")?;
-        // A sender that is late by the 2 % that a burst may be shows the queue a load of 98 %, never of more than 100 %.
-        let slower = f64::from(QUEUE + 1) / (1.0 - share / 0.98);
-        ensure!(
-            frames >= implied - 2.0 && frames <= slower + 2.0,
-            "{size} octets: bursts of {frames}, a queue of {QUEUE} implies {implied}"
-        );
-        let buffer = float(found, "corrected_buffer_frames")?;
-        ensure!((buffer - frames * (1.0 - share)).abs() < 0.1, "{found:#}");
-        ensure!((float(found, "corrected_buffer_s")? - buffer / carried(size)).abs() < 1e-6, "{found:#}");
+        let mut found = measure_bursts(size, limit)?;
+        for _ in 1..2 * TRIES {
+            let Err(why) = found else { break };
+            eprintln!("{why}; measured again");
+            found = measure_bursts(size, limit)?;
+        }
+        found.map_err(anyhow::Error::msg)?;
     }
     Ok(())
+}
+
+/// One measurement: a miscount is an error, and why the queue was not found is told inside.
+fn measure_bursts(size: u16, limit: u64) -> Result<Result<(), String>> {
+    let (text, known) = (size.to_string(), format!("{limit}fps"));
+    let bursts = ["--throughput", &known, "--values", "3", "--longest", "50ms", "--listen", "50ms"];
+    let arguments = [&["--frame-size", &text][..], &bursts].concat();
+    let (result, ledger) = decided(&limited(limit), "back-to-back", &arguments)?;
+    let all = trials(&result)?;
+    ensure!(all.len() == ledger.trials.len(), "{} trials, {} on the wire", all.len(), ledger.trials.len());
+    let mut passed = Vec::new();
+    for (trial, did) in all.iter().zip(&ledger.trials) {
+        let (offered, lost) = (number(trial, "offered_frames")?, did.forward.queue_full.count);
+        equal("offered_frames", offered, did.forward.seen)?;
+        equal("lost_forward", number(trial, "lost_forward")?, lost)?;
+        if lost == 0 {
+            passed.push(offered);
+        }
+    }
+    let found = &result["bursts"][0];
+    if found["ending"] != "found" || found["values"] != 3 {
+        return Ok(Err(format!("{size} octets: {found}")));
+    }
+    // What is reported was offered, and passed.
+    let longest = number(found, "maximum")?;
+    ensure!(passed.contains(&longest) && passed.contains(&number(found, "minimum")?), "{passed:?}: {found:#}");
+    let share = limit as f64 / carried(size);
+    let frames = float(found, "frames")?;
+    let buffer = float(found, "corrected_buffer_frames")?;
+    ensure!((buffer - frames * (1.0 - share)).abs() < 0.1, "{found:#}");
+    ensure!((float(found, "corrected_buffer_s")? - buffer / carried(size)).abs() < 1e-6, "{found:#}");
+    let implied = f64::from(QUEUE + 1) / (1.0 - share);
+    // A sender that is late by the 2 % that a burst may be shows the queue a load of 98 %, never of more than 100 %.
+    let slower = f64::from(QUEUE + 1) / (1.0 - share / 0.98);
+    if frames >= implied - 2.0 && frames <= slower + 2.0 {
+        return Ok(Ok(()));
+    }
+    Ok(Err(format!("{size} octets: bursts of {frames}, a queue of {QUEUE} implies {implied}")))
 }
 
 /// Every step's loss is what the wire took, trial by trial.

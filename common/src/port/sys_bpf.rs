@@ -15,6 +15,7 @@ const MAP_DELETE: libc::c_int = 3;
 const PROGRAM_LOAD: libc::c_int = 5;
 const PROGRAM_TEST_RUN: libc::c_int = 10;
 const LINK_CREATE: libc::c_int = 28;
+const LINK_UPDATE: libc::c_int = 29;
 
 /// `BPF_PROG_TYPE_XDP`, and `BPF_XDP` as what it may be attached to.
 const TYPE_XDP: u32 = 6;
@@ -172,6 +173,25 @@ pub(super) fn attach(program: BorrowedFd<'_>, interface: u32, flags: u32) -> io:
         Attributes { program: program.as_raw_fd() as u32, interface, attach: ATTACH_XDP, flags };
     // SAFETY: no pointers.
     unsafe { bpf(LINK_CREATE, &mut attributes) }.map(owned)
+}
+
+/// Puts another program in the place of the one that a link attaches: no frame meets none.
+pub(super) fn replace(link: BorrowedFd<'_>, program: BorrowedFd<'_>) -> io::Result<()> {
+    #[repr(C)]
+    struct Attributes {
+        link: u32,
+        program: u32,
+        flags: u32,
+        old_program: u32,
+    }
+    let mut attributes = Attributes {
+        link: link.as_raw_fd() as u32,
+        program: program.as_raw_fd() as u32,
+        flags: 0,
+        old_program: 0,
+    };
+    // SAFETY: no pointers.
+    unsafe { bpf(LINK_UPDATE, &mut attributes) }.map(drop)
 }
 
 /// What running a program came to.

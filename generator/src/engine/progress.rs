@@ -1,28 +1,44 @@
 //! What the two hot loops tell the rest of the program while they run, and what it tells them.
 
+use std::ops::Deref;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 
-/// Shared counters of one flow; each is written by one thread only.
+/// A value that begins a cache line of its own (of two, which some processors fetch together).
 #[derive(Debug, Default)]
+#[repr(align(128))]
+pub struct Apart<T>(T);
+
+impl<T> Deref for Apart<T> {
+    type Target = T;
+
+    fn deref(&self) -> &T {
+        &self.0
+    }
+}
+
+/// Shared counters of one flow; each is written by one thread only. What one thread writes lies apart from what others
+/// do, so that no two write to one cache line.
+#[derive(Debug, Default)]
+#[repr(C)]
 pub struct Progress {
     /// No sequence number at or above this has been handed to the port.
-    pub reserved: AtomicU64,
+    pub reserved: Apart<AtomicU64>,
     /// Frames the port accepted.
     pub offered: AtomicU64,
+    /// The sender is done.
+    pub sent: AtomicBool,
+    /// The port that it sent by is gone.
+    pub failed: AtomicBool,
     /// Distinct sequences home, intact.
-    pub returned: AtomicU64,
+    pub returned: Apart<AtomicU64>,
     /// Distinct numbers of the reflector home.
     pub numbers: AtomicU64,
     /// Frames of any kind that reached the receiving port.
     pub arrivals: AtomicU64,
     /// Sequences missing below the highest that came home.
     pub missing: AtomicU64,
-    /// The sender is done.
-    pub sent: AtomicBool,
-    /// The port that it sent by is gone.
-    pub failed: AtomicBool,
     /// Asked to stop sending (Ctrl-C, a dead link).
-    pub stop_sending: AtomicBool,
+    pub stop_sending: Apart<AtomicBool>,
     /// Asked to stop receiving.
     pub stop_receiving: AtomicBool,
 }

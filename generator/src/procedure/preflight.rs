@@ -5,9 +5,10 @@ use std::time::Duration;
 use kitproof_common::control::client;
 use kitproof_common::control::random_mac;
 use kitproof_common::control::wire::ControlWire;
-use kitproof_common::link::{self, Point, State};
+use kitproof_common::link::{self, LinkFacts, Point, State};
 use kitproof_common::port::OpenError;
 use kitproof_common::tune::{self, ThisHost, TuneFacts};
+use kitproof_common::way;
 
 use super::failure::Failure;
 use super::plan::Target;
@@ -27,8 +28,28 @@ pub async fn points(target: &Target, allow_default_route: bool) -> Result<Vec<Po
     let mut points = link::fit(facts, routes.contains(&facts.index) && !allow_default_route);
     points.extend(link::fit_host(&link::host()));
     points.extend(tune::points(&TuneFacts::of(&ThisHost::default(), Some(facts.as_ref()))));
+    points.push(way_point(facts).await);
     points.push(peer(&facts.name, facts.index).await);
     Ok(points)
+}
+
+/// How frames would reach the wire if nothing is asked for by name, tried as a run tries it.
+async fn way_point(facts: &LinkFacts) -> Point {
+    let chosen = match way::suits(facts) {
+        Ok(()) => way::best(facts).await.map(drop),
+        Err(why) => Err(why),
+    };
+    let (found, advice) = match chosen {
+        Ok(()) => ("AF_XDP sockets, each frame copied once".to_owned(), None),
+        Err(why) => (
+            format!("packet sockets: {why}"),
+            Some(
+                "small frames at 1 Gb/s and more are more than packet sockets do; name --via xdp at both ends to try AF_XDP",
+            ),
+        ),
+    };
+    let small = advice.filter(|_| facts.speed_mbps.is_none_or(|speed| speed >= 1_000));
+    Point { name: "way".into(), state: State::Note, found, advice: small.map(str::to_owned) }
 }
 
 async fn peer(name: &str, index: u32) -> Point {

@@ -154,7 +154,10 @@ fn measure_bursts(size: u16, limit: u64) -> Result<Result<(), String>> {
     }
     // What is reported was offered, and passed.
     let longest = number(found, "maximum")?;
-    ensure!(passed.contains(&longest) && passed.contains(&number(found, "minimum")?), "{passed:?}: {found:#}");
+    ensure!(
+        passed.contains(&longest) && passed.contains(&number(found, "minimum")?),
+        "{passed:?}: {found:#}"
+    );
     let share = limit as f64 / carried(size);
     let frames = float(found, "frames")?;
     let buffer = float(found, "corrected_buffer_frames")?;

@@ -2,6 +2,7 @@
 
 use std::io;
 use std::os::fd::{AsFd, OwnedFd};
+use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use pnet_base::MacAddr;
 
@@ -25,11 +26,17 @@ pub enum Mode {
 
 /// An XDP program on an interface that finds the trial a frame belongs to. The kernel takes it off when this value is
 /// dropped, or when the process ends in whatever way.
+///
+/// As long as there is one trial only, its own program is the interface's: it lets pass whatever is not its, and going on to
+/// it by a table would cost every frame an indirect jump.
 pub struct Attachment {
     programs: Map,
+    dispatch: Program,
+    /// The places of the table that are taken, and by which program.
+    installed: Mutex<Vec<(u32, OwnedFd)>>,
     mode: Mode,
     manner: Manner,
-    _link: OwnedFd,
+    link: OwnedFd,
 }
 
 impl Attachment {
@@ -55,7 +62,8 @@ impl Attachment {
         let dispatch =
             Program::load(&programs::dispatch(&programs)).map_err(at("loading the XDP program"))?;
         let (link, mode) = attach(&dispatch, index, anywhere).map_err(at("attaching the XDP program"))?;
-        Ok(Self { programs, mode, manner: Manner::default(), _link: link })
+        let installed = Mutex::new(Vec::new());
+        Ok(Self { programs, dispatch, installed, mode, manner: Manner::default(), link })
     }
 
     /// The same, and AF_XDP sockets beside it are used in that manner.
@@ -79,12 +87,41 @@ impl Attachment {
     /// Puts a trial's program in the place of the session that frames to `address` belong to; it stays there until
     /// [`Self::remove`], or as long as this lives.
     pub(super) fn install(&self, address: MacAddr, program: &Program) -> io::Result<()> {
-        self.programs.put(programs::slot(address), program.as_fd())
+        let (slot, own) = (programs::slot(address), program.as_fd().try_clone_to_owned()?);
+        let mut installed = self.installed();
+        installed.retain(|(taken, _)| *taken != slot);
+        // Those that are there are found by the table before another joins them.
+        if installed.len() == 1 {
+            sys_bpf::replace(self.link.as_fd(), self.dispatch.as_fd())?;
+        }
+        self.programs.put(slot, own.as_fd())?;
+        installed.push((slot, own));
+        self.alone(&installed);
+        Ok(())
     }
 
     pub(super) fn remove(&self, address: MacAddr) {
+        let slot = programs::slot(address);
+        let mut installed = self.installed();
         // A place that is empty already is what was wanted.
-        let _ = self.programs.take(programs::slot(address));
+        let _ = self.programs.take(slot);
+        installed.retain(|(taken, _)| *taken != slot);
+        if installed.is_empty() {
+            // An interface that is gone has no program either.
+            let _ = sys_bpf::replace(self.link.as_fd(), self.dispatch.as_fd());
+        }
+        self.alone(&installed);
+    }
+
+    fn installed(&self) -> MutexGuard<'_, Vec<(u32, OwnedFd)>> {
+        self.installed.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// The one trial there is meets its frames without the table. A driver that does not exchange programs goes on with it.
+    fn alone(&self, installed: &[(u32, OwnedFd)]) {
+        if let [(_, own)] = installed {
+            let _ = sys_bpf::replace(self.link.as_fd(), own.as_fd());
+        }
     }
 }
 

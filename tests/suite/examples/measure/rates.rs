@@ -4,7 +4,8 @@
 //! pair does everything that `kitproof prove` does in a trial.
 //!
 //! A rate is held when no frame is lost and at least 99 % are home when the interval ends. Searches of the two are
-//! interleaved, three of each; the best counts.
+//! interleaved, five of each, and the middle one of each counts: on a machine that is not ours alone the best of them is
+//! luck. In the table of all kinds of port it is the best of three.
 
 use std::io::Write;
 use std::time::Duration;
@@ -25,7 +26,8 @@ use crate::ends::Ends;
 use crate::{bare, milliseconds_at, number_at, plain};
 
 /// Searches of each.
-const PAIRS: usize = 3;
+const ROUNDS: usize = 5;
+const SHORT_ROUNDS: usize = 3;
 /// Share of the frames that must be home when the interval ends.
 const INSIDE: f64 = 0.99;
 /// Steps of the search from the top down, percent of the top rate.
@@ -136,14 +138,16 @@ pub(crate) fn one(arguments: &[&str]) -> Result<()> {
         kind.describe(),
         milliseconds as f64 / 1e3
     );
-    let best = compare(&ends, kind, &spec, |hold| downward(top, milliseconds, hold), true)?;
+    let found = compare(&ends, kind, &spec, |hold| downward(top, milliseconds, hold), ROUNDS, true)?;
+    let (best, middle) = (found.best(), found.middle());
+    println!("best: bare loop {}/s, kitproof {}/s, ratio {:.3}", best.bare, best.pair, best.ratio());
     println!(
-        "best: bare loop {}/s, kitproof {}/s, ratio {:.3} (at least 0.900 is demanded)",
-        best.bare,
-        best.pair,
-        best.ratio()
+        "middle: bare loop {}/s, kitproof {}/s, ratio {:.3} (at least 0.900 is demanded)",
+        middle.bare,
+        middle.pair,
+        middle.ratio()
     );
-    std::process::exit(i32::from(best.ratio() < 0.9));
+    std::process::exit(i32::from(middle.ratio() < 0.9));
 }
 
 /// Every kind of port in turn, by short trials; one table.
@@ -160,14 +164,15 @@ pub(crate) fn all(arguments: &[&str]) -> Result<()> {
     host::raise_priority();
     let ends = Ends::new()?;
     println!(
-        "zero-loss rate, frames/s: trials of {} s, rates {:.0} % apart, the best of {PAIRS} interleaved searches",
+        "zero-loss rate, frames/s: trials of {} s, rates {:.0} % apart, the best of {SHORT_ROUNDS} interleaved searches",
         milliseconds as f64 / 1e3,
         100.0 * (1.0 - FACTOR)
     );
     println!("{:<48} {:>5} {:>10} {:>10} {:>6}", "ports", "bytes", "bare loop", "kitproof", "ratio");
     for kind in Kind::ALL {
         for size in &sizes {
-            let best = compare(&ends, kind, &kind.spec(*size), |hold| by_halves(milliseconds, hold), false)?;
+            let search = |hold: Hold<'_>| by_halves(milliseconds, hold);
+            let best = compare(&ends, kind, &kind.spec(*size), search, SHORT_ROUNDS, false)?.best();
             println!(
                 "{:<48} {size:>5} {:>10} {:>10} {:>6.3}",
                 kind.describe(),
@@ -214,15 +219,36 @@ pub(crate) fn hold(arguments: &[&str]) -> Result<()> {
 }
 
 /// Frames a second.
-#[derive(Clone, Copy, Default)]
-struct Best {
+#[derive(Clone, Copy)]
+struct Both {
     bare: u64,
     pair: u64,
 }
 
-impl Best {
+impl Both {
     fn ratio(self) -> f64 {
         self.pair as f64 / self.bare as f64
+    }
+}
+
+/// What every search found, in ascending order.
+#[derive(Default)]
+struct Found {
+    bare: Vec<u64>,
+    pair: Vec<u64>,
+}
+
+impl Found {
+    fn at(&self, index: usize) -> Both {
+        Both { bare: self.bare[index], pair: self.pair[index] }
+    }
+
+    fn best(&self) -> Both {
+        self.at(self.bare.len() - 1)
+    }
+
+    fn middle(&self) -> Both {
+        self.at(self.bare.len() / 2)
     }
 }
 
@@ -235,18 +261,22 @@ fn compare(
     kind: Kind,
     spec: &FrameSpec,
     search: impl Fn(Hold<'_>) -> Result<u64>,
+    rounds: usize,
     tell: bool,
-) -> Result<Best> {
-    let mut best = Best::default();
-    for round in 1..=PAIRS {
+) -> Result<Found> {
+    let mut found = Found::default();
+    for round in 1..=rounds {
         let bare = search(&|offer| bare_trial(ends, kind, spec, offer))?;
         let pair = search(&|offer| pair_trial(ends, kind, spec, offer))?;
         if tell {
             println!("pair {round}: bare loop {bare}/s, kitproof {pair}/s");
         }
-        best = Best { bare: best.bare.max(bare), pair: best.pair.max(pair) };
+        found.bare.push(bare);
+        found.pair.push(pair);
     }
-    Ok(best)
+    found.bare.sort_unstable();
+    found.pair.sort_unstable();
+    Ok(found)
 }
 
 /// The highest rate that is held, going down from the top; 0 if none is.

@@ -129,14 +129,14 @@ fn faults(generator: &'static str, reflector: &str, options: Options) -> Result<
     let (run, did) = rig.run(&script, LOAD, &short)?;
     compare(&ended(&run, FAIL, "fail")?, &did, &[64], 2)?;
 
-    // 10,001 frames: flow 0 has one more than flow 1, and the wire takes it.
+    // 10,001 frames, and the wire takes the last to arrive: of flow 0, which has one more, unless flow 1 was late.
     let last = Faults { drop: Schedule::at(&[10_001]), ..Faults::default() };
     let script = Script { forward: last, ..Script::default() };
     let arguments = args(&["--pairs", "2", "--frame-size", "64", "--duration", "500ms"]);
     let (run, did) = rig.run(&script, "20002fps", &arguments)?;
     let result = ended(&run, FAIL, "fail")?;
     let [one] = did.trials.as_slice() else { anyhow::bail!("one size is one trial on the wire") };
-    ensure!((losses(one, 0), losses(one, 1)) == (1, 0), "{did:?}");
+    ensure!(losses(one, 0) + losses(one, 1) == 1, "{did:?}");
     let [trial] = trials(&result)? else { anyhow::bail!("one size is one trial") };
     equal("lost_forward", number(trial, "lost_forward")?, 1)?;
     equal("offered_frames", number(trial, "offered_frames")?, 10_001)?;

@@ -166,7 +166,8 @@ fn measure_bursts(size: u16, limit: u64) -> Result<Result<(), String>> {
     let implied = f64::from(QUEUE + 1) / (1.0 - share);
     // A sender that is late by the 2 % that a burst may be shows the queue a load of 98 %, never of more than 100 %.
     let slower = f64::from(QUEUE + 1) / (1.0 - share / 0.98);
-    // A wire that looks a frame or two late finds its queue fuller by as many.
+    // 153 to 154.3 in place of 156.6 was found six times of six, a place of the queue less. Why is not known: perhaps it
+    // looks late. Two places are allowed until it is.
     let late = f64::from(QUEUE - 1) / (1.0 - share);
     if frames >= late - 2.0 && frames <= slower + 2.0 {
         return Ok(Ok(()));

@@ -16,6 +16,7 @@ use rustix::fs::{Access, access};
 use rustix::thread::CapabilitySet;
 
 use super::complain;
+use super::sizes::FrameSizes;
 use crate::procedure::failure::Failure;
 use crate::procedure::plan::{self, Target, Wanted};
 use crate::report::{self, Ink, RunResult};
@@ -60,9 +61,9 @@ pub struct Sending {
     )]
     pub target: String,
 
-    /// Frame sizes in bytes including FCS [default: 64,128,256,512,1024,1280,1518 (RFC 2544)]
-    #[arg(long, value_name = "BYTES,…", value_delimiter = ',', value_parser = clap::value_parser!(u16).range(1..))]
-    pub frame_size: Option<Vec<u16>>,
+    /// Frame sizes in bytes including FCS, or rfc2544, jumbo [default: 64,128,256,512,1024,1280,1518 (RFC 2544)]
+    #[arg(long, value_name = "BYTES,…")]
+    pub frame_size: Option<FrameSizes>,
 
     /// Intended load: percent of line rate, frames/s or bit/s on the wire (99.98%, 120000fps, 500Mbps; rfc8239 is 99.98%)
     #[arg(long, value_name = "LOAD", default_value = "100%")]
@@ -170,7 +171,7 @@ impl Sending {
             return Err(Failure::Usage("--duration 0: a trial needs time".into()));
         }
         Ok(Wanted {
-            frame_sizes: self.frame_size.clone(),
+            frame_sizes: self.frame_sizes()?,
             load: self.load,
             load_tolerance: self.load_tolerance,
             line_rate: self.line_rate,
@@ -199,6 +200,19 @@ impl Sending {
             pairs: self.pairs,
             manner: self.manner()?,
         })
+    }
+
+    fn frame_sizes(&self) -> Result<Option<Vec<u16>>, Failure> {
+        match &self.frame_size {
+            None => Ok(None),
+            Some(FrameSizes::Each(sizes)) => Ok(Some(sizes.clone())),
+            Some(mix @ FrameSizes::Mix(genome)) => {
+                let sizes = FrameSizes::Each(genome.proportions().iter().map(|(size, _)| *size).collect());
+                Err(Failure::Usage(format!(
+                    "--frame-size {mix}: sizes are not mixed within a trial yet; one after the other they are {sizes}"
+                )))
+            }
+        }
     }
 
     fn manner(&self) -> Result<Manner, Failure> {

@@ -26,6 +26,16 @@ pub(crate) fn what_is_asked_for_wrongly_is_said() -> Result<()> {
         &["1519", GENERATOR_PORT, "MTU of 1500", "1518 bytes", "ip link set kp0 mtu 1501"],
     )?;
     refused(&at(&["--frame-size", "9300"])?, 2, &["9300", "9216"])?;
+    refused(
+        &at(&["--frame-size", "rfc2544,jumbo"])?,
+        2,
+        &["2048", "MTU of 1500", "ip link set kp0 mtu 2030"],
+    )?;
+    refused(
+        &at(&["--frame-size", "imix:aaafg"])?,
+        2,
+        &["imix:aaafg", "64,1280,1518", "one after the other"],
+    )?;
     refused(&at(&["--frame-size", "63"])?, 2, &["63", "ipv4", "64"])?;
     refused(&at(&["--frame-size", "64", "--vlan", "5"])?, 2, &["64", "68 bytes", "with one tag"])?;
     refused(&at(&["--frame-size", "64", "--encapsulation", "ipv6"])?, 2, &["64", "84", "ipv6"])?;
@@ -38,7 +48,13 @@ pub(crate) fn what_is_asked_for_wrongly_is_said() -> Result<()> {
     let unknown_speed = kitproof(room, &["prove", GENERATOR_PORT, "--isolated-bench", "--unattended"])?;
     refused(&unknown_speed, 2, &[GENERATOR_PORT, "speed", "--line-rate 1G"])?;
     // What the parser of the command line refuses is said in its words.
-    for wrong in [["--load", "fast"], ["--frame-size", "0"], ["--duration", "ten"], ["--loss-limit", "2.5"]] {
+    for wrong in [
+        ["--load", "fast"],
+        ["--frame-size", "0"],
+        ["--frame-size", "small"],
+        ["--duration", "ten"],
+        ["--loss-limit", "2.5"],
+    ] {
         let ended = at(&wrong)?;
         ensure!(
             ended.status == 2 && ended.stderr.contains(wrong[0]) && ended.stdout.is_empty(),

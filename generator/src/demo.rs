@@ -2,7 +2,9 @@
 //!
 //! The scenario is invented: the bag for a weekend at a ferry terminal's ticket hall, with a tap, two media
 //! converters and patch cords. A software wire plays the chain; first it is faultless, then one converter
-//! loses frames on the way back, and the wire's own ledger says what it did.
+//! loses frames on the way back, then the tap loses its power and gets it back. The wire's own ledger says what it did.
+
+mod power_pull;
 
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -19,8 +21,7 @@ use crate::procedure::failure::{Failure, status};
 use crate::report::{Ink, Style};
 
 /// What the bench plays.
-const SIZES: &str = "512,1518";
-const SECONDS: &str = "3s";
+const PROVE: [&str; 5] = ["prove", "--frame-size", "512,1518", "--duration", "3s"];
 /// A bench without hardware holds this on any machine; the frames and the counting are the same.
 const LINE_RATE: &str = "100M";
 /// Longest a run may take.
@@ -32,7 +33,8 @@ const FAULT: &str = r#"{"return": {"drop": {"every": 997, "burst": {"first": 200
 
 #[derive(Args, Debug)]
 pub struct Demo {
-    /// Where the results go: pass.json, fail.json and the wire's own ledger, wire.json
+    /// Where the results go: pass.json, fail.json, pull.json, and the wire's own ledger of the last two, wire.json and
+    /// pull-wire.json
     #[arg(long, value_name = "FOLDER", default_value = "kitproof-demo")]
     pub output: PathBuf,
 }
@@ -62,7 +64,7 @@ impl Demo {
                 "1. Chain: patch P-1, tap T-1, converters C-1 and C-2, patch P-2: all is well"
             )
         );
-        let (first, _) = self.decided(Script::faithful, "pass.json", no_color)?;
+        let (first, _) = self.decided(&PROVE, &Script::faithful(), "pass.json", no_color)?;
         expect(first == status::PASS, "a faultless wire must pass")?;
 
         println!(
@@ -70,7 +72,7 @@ impl Demo {
             ink.paint(Style::Strong, "2. The same chain; now converter C-2 loses frames on the way back")
         );
         let script = Script::from_json(FAULT).map_err(broken)?;
-        let (second, ledger) = self.decided(|| script.clone(), "fail.json", no_color)?;
+        let (second, ledger) = self.decided(&PROVE, &script, "fail.json", no_color)?;
         expect(second == status::FAIL, "a wire that loses frames must fail")?;
         self.keep("wire.json", &serde_json::to_vec_pretty(&ledger).map_err(broken)?)?;
         let rows = compare(&self.read("fail.json")?, &ledger)?;
@@ -82,11 +84,9 @@ impl Demo {
         }
         let exact = rows.iter().all(|row| row.forward.0 == row.forward.1 && row.homeward.0 == row.homeward.1);
         expect(exact && !rows.is_empty(), "the wire's ledger and the result must agree")?;
-        println!(
-            "\n{} Results: {}",
-            ink.paint(Style::Good, "Every frame accounted for, in the right direction."),
-            self.output.display()
-        );
+        println!("\n{}\n", ink.paint(Style::Good, "Every frame accounted for, in the right direction."));
+        power_pull::scene(self, &ink, no_color)?;
+        println!("Results: {}", self.output.display());
         Ok(status::PASS)
     }
 
@@ -94,46 +94,43 @@ impl Demo {
     /// and kitproof says so instead of guessing.
     fn decided(
         &self,
-        script: impl Fn() -> Script,
+        command: &[&str],
+        script: &Script,
         json: &str,
         no_color: bool,
     ) -> Result<(u8, Ledger), Failure> {
-        let mut result = self.prove(script(), json, no_color)?;
+        let mut result = self.play(command, script, json, no_color)?;
         for _ in 0..2 {
             if result.0 != status::UNPROVEN {
                 break;
             }
             println!("This machine was too busy to offer the load evenly. Once more.\n");
-            result = self.prove(script(), json, no_color)?;
+            result = self.play(command, script, json, no_color)?;
         }
         Ok(result)
     }
 
     /// One run of the real binaries over the wire: the exit status, and what the wire says it did.
-    fn prove(&self, script: Script, json: &str, no_color: bool) -> Result<(u8, Ledger), Failure> {
-        let mut bench = Bench::with_wire(script, Options::default()).map_err(broken)?;
+    fn play(
+        &self,
+        command: &[&str],
+        script: &Script,
+        json: &str,
+        no_color: bool,
+    ) -> Result<(u8, Ledger), Failure> {
+        let mut bench = Bench::with_wire(script.clone(), Options::default()).map_err(broken)?;
         let mut reflector = Command::new(beside("kitproof-reflector")?);
         reflector.args([REFLECTOR_PORT, "--exit-with-parent", "--quiet"]).stdin(Stdio::null());
         let _reflector = bench.reflector.spawn(reflector).map_err(broken)?;
-        let arguments = [
-            "prove",
-            GENERATOR_PORT,
-            "--line-rate",
-            LINE_RATE,
-            "--frame-size",
-            SIZES,
-            "--duration",
-            SECONDS,
-            "--settle",
-            "500ms",
-            "--isolated-bench",
-            "--unattended",
-        ];
+        let (name, options) = command.split_first().ok_or_else(|| broken("no command to play"))?;
+        let shared = ["--line-rate", LINE_RATE, "--settle", "500ms", "--isolated-bench", "--unattended"];
+        let arguments: Vec<&str> =
+            [*name, GENERATOR_PORT].into_iter().chain(options.iter().copied()).chain(shared).collect();
         println!("$ kitproof {}\n", arguments.join(" "));
         let _ = std::io::stdout().flush();
         let mut generator = Command::new(beside("kitproof")?);
         generator
-            .args(arguments)
+            .args(&arguments)
             .arg("--json")
             .arg(self.output.join(json))
             .args(no_color.then_some("--no-color"))
@@ -142,7 +139,8 @@ impl Demo {
         let mut generator = bench.generator.spawn(generator).map_err(broken)?;
         let ended = generator.wait_for(PATIENCE).map_err(broken)?;
         let code = ended.and_then(|status| status.code()).and_then(|code| u8::try_from(code).ok());
-        let code = code.ok_or_else(|| Failure::Incomplete("kitproof prove did not end by itself".into()))?;
+        let code =
+            code.ok_or_else(|| Failure::Incomplete(format!("kitproof {name} did not end by itself")))?;
         println!();
         let ledger = bench.stop_wire().map_err(broken)?;
         Ok((code, ledger))

@@ -5,6 +5,7 @@
 
 pub mod isolation;
 pub mod medium;
+pub mod own;
 pub mod service;
 pub mod turning;
 pub mod worker;

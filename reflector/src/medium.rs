@@ -11,10 +11,11 @@ use kitproof_common::link::{self, LinkError, LinkFacts, LinkKind};
 use kitproof_common::port::OpenError;
 use kitproof_common::port::datagram::Endpoint;
 use kitproof_common::port::filter::Filter;
-use kitproof_common::port::packet::{PacketReceive, PacketTurn};
+use kitproof_common::port::packet::{self, PacketReceive, PacketTurn};
 use kitproof_common::port::xdp::{self, Attachment, Manner, Mode, ReflectError, Reflection, XdpTurn};
 use kitproof_common::{tune, way};
 
+use crate::own::{self, Own};
 use crate::worker::{StartError, Worker};
 
 /// How the frames of an interface are returned.
@@ -158,7 +159,7 @@ impl Medium {
         facts: Option<&LinkFacts>,
         trial: &TrialSpec,
         cpu: impl Fn(u8) -> Option<usize>,
-    ) -> Result<(Vec<Worker>, Went), SetUpError> {
+    ) -> Result<(Vec<Worker>, Went, Option<Own>), SetUpError> {
         let spec = &trial.frame;
         spec.check().map_err(|error| SetUpError::Asked(error.to_string()))?;
         let apart = |mac: MacAddr| trial.flows == 1 || flow::is_base(mac);
@@ -173,7 +174,15 @@ impl Medium {
                 if spec.source != *from || spec.destination != *mac || !apart(*mac) || !apart(*from) {
                     return Err(SetUpError::Asked("the trial's addresses are not the session's".into()));
                 }
-                let (chosen, why) = choose(way, facts, trial.flows).await?;
+                let own_rate = match &trial.watched {
+                    Some(watched) => Some(own::allowed(trial, watched).map_err(SetUpError::Asked)?),
+                    None => None,
+                };
+                let (chosen, why) = match own_rate {
+                    // The program in the kernel keeps no record of pauses, and has no frames of its own.
+                    Some(_) => (Way::Packet, None),
+                    None => choose(way, facts, trial.flows).await?,
+                };
                 let opened = open_all(name, *index, &chosen, trial, &cpu).await;
                 let by_itself = matches!(way, Way::Best(_));
                 let (workers, manner, chosen) = match opened {
@@ -196,14 +205,30 @@ impl Medium {
                     let _ = tune::carrier_back(name).await;
                 }
                 let instead = instead.clone().or(why);
-                Ok((workers, Went { via: Some(chosen.name().to_owned()), manner, instead }))
+                let frames = trial.watched.map_or(0, |watched| watched.own_frames);
+                let send = |rate| -> Result<Own, SetUpError> {
+                    Ok(Own::start(packet::transmit(name, *index, spec.octets())?, trial, frames, rate)?)
+                };
+                let own = match own_rate.map(send).transpose() {
+                    Ok(own) => own,
+                    Err(error) => {
+                        end_all(workers).await;
+                        return Err(error);
+                    }
+                };
+                Ok((workers, Went { via: Some(chosen.name().to_owned()), manner, instead }, own))
             }
             (Medium::Udp { .. }, DataPort::Datagrams { endpoint, from }) => {
                 if spec.encapsulation != Encapsulation::Datagram {
                     return Err(SetUpError::Asked("over UDP only datagrams can be tested".into()));
                 }
+                if trial.watched.is_some() {
+                    return Err(SetUpError::Asked(
+                        "an interruption is watched on an interface, not over UDP".into(),
+                    ));
+                }
                 let worker = Worker::start(endpoint.turning(*from, spec.octets())?, trial, cpu(0))?;
-                Ok((vec![worker], Went::default()))
+                Ok((vec![worker], Went::default(), None))
             }
             _ => Err(SetUpError::Asked("the session is on another kind of wire".into())),
         }
@@ -283,15 +308,20 @@ async fn open_all(
             }
             Err(error) => {
                 // Their ports are closed, and their programs gone, before another way is tried.
-                let ending: Vec<_> = workers.into_iter().map(Worker::finish).collect();
-                for one in ending {
-                    let _ = one.await;
-                }
+                end_all(workers).await;
                 return Err(error);
             }
         }
     }
     Ok((workers, manner))
+}
+
+/// All are asked to end before any is waited for.
+async fn end_all(workers: Vec<Worker>) {
+    let ending: Vec<_> = workers.into_iter().map(Worker::finish).collect();
+    for one in ending {
+        let _ = one.await;
+    }
 }
 
 /// Opens the port of flow `flow`, whose own trial this is.

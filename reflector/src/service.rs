@@ -6,6 +6,7 @@ use std::time::{Duration, Instant};
 
 use kitproof_common::control::counts::FarCounts;
 use kitproof_common::control::server::{Asked, Server};
+use kitproof_common::control::watched::FarWatch;
 use kitproof_common::control::wire::{ControlWire, Peer};
 use kitproof_common::control::{
     DataAddress, End, FarCarrier, FarReport, Refusal, Reply, Request, TrialSpec, Went, random,
@@ -16,6 +17,7 @@ use kitproof_common::port::clock;
 
 use crate::isolation::{Finding, Isolation};
 use crate::medium::{DataPort, Medium};
+use crate::own::Own;
 use crate::worker::{Ended, Worker};
 
 /// Sessions at once.
@@ -43,6 +45,8 @@ struct Session {
 struct Finished {
     report: FarReport,
     flows: Vec<FarCounts>,
+    /// What was seen, if it was watched for outages.
+    watched: Option<FarWatch>,
 }
 
 struct ActiveTrial {
@@ -50,6 +54,8 @@ struct ActiveTrial {
     spec: TrialSpec,
     /// One for each flow.
     workers: Vec<Worker>,
+    /// What sends this end's own frames, in a watched trial.
+    own: Option<Own>,
     before: Option<Counters>,
     kind: Option<LinkKind>,
     /// How its frames are returned.
@@ -169,6 +175,7 @@ impl Service {
             }
             Request::Finish { session, trial } => self.finish(*session, *trial, 0).await,
             Request::Counts { session, trial, flow } => self.finish(*session, *trial, *flow).await,
+            Request::Watched { session, trial, from } => self.watched(*session, *trial, *from),
             Request::Close { session } => {
                 self.end(*session, "closed").await;
                 Reply::Closed
@@ -291,12 +298,13 @@ impl Service {
         };
         let Some(session) = self.sessions.get_mut(&id) else { return unknown_trial(tag) };
         match self.medium.start(&session.data, facts.as_ref(), spec, cpu).await {
-            Ok((workers, went)) => {
+            Ok((workers, went, own)) => {
                 let told = went.instead.clone().filter(|_| !self.told_instead);
                 session.trial = Some(ActiveTrial {
                     tag,
                     spec: spec.clone(),
                     workers,
+                    own,
                     before,
                     kind: facts.map(|facts| facts.kind),
                     went,
@@ -321,7 +329,7 @@ impl Service {
             self.conclude(id, active).await;
         }
         match self.sessions.get(&id).and_then(|session| session.finished.get(&tag)) {
-            Some(Finished { report, flows }) => match flows.get(usize::from(flow)) {
+            Some(Finished { report, flows, .. }) => match flows.get(usize::from(flow)) {
                 Some(counts) => {
                     let mut report = FarReport { counts: counts.clone(), ..report.clone() };
                     report.fit();
@@ -333,8 +341,18 @@ impl Service {
         }
     }
 
+    /// What was seen of a watched trial that has ended, from one of its pauses on.
+    fn watched(&self, id: u64, tag: u16, from: u64) -> Reply {
+        let finished = self.sessions.get(&id).and_then(|session| session.finished.get(&tag));
+        match finished.and_then(|finished| finished.watched.as_ref()) {
+            Some(watched) => Reply::Watched(Box::new(watched.page(from))),
+            None => unknown_trial(tag),
+        }
+    }
+
     /// Ends a trial: queues emptied, counts taken and kept.
-    async fn conclude(&mut self, id: u64, trial: ActiveTrial) {
+    async fn conclude(&mut self, id: u64, mut trial: ActiveTrial) {
+        let own = trial.own.take().and_then(Own::finish);
         // All are asked before any is waited for.
         let ending: Vec<_> = trial.workers.into_iter().map(Worker::finish).collect();
         let mut ended: Vec<Ended> = Vec::with_capacity(ending.len());
@@ -397,8 +415,17 @@ impl Service {
                 .find_map(|one| one.failure.as_ref())
                 .map_or(String::new(), |error| format!("; ended early: {error}")),
         );
+        let recorded = ended.first_mut().and_then(|one| one.gaps.take());
+        let watched = recorded.map(|(recorded, stepped)| FarWatch {
+            recorded,
+            stepped,
+            own: own.unwrap_or_default(),
+            agreed_ns: trial.started_ns,
+            until_ns: clock::monotonic_ns(),
+            ..FarWatch::default()
+        });
         let flows = ended.into_iter().map(|one| one.counts).collect();
-        session.finished.insert(trial.tag, Finished { report, flows });
+        session.finished.insert(trial.tag, Finished { report, flows, watched });
         self.say(&text);
     }
 

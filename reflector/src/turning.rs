@@ -5,8 +5,10 @@ use std::io;
 use kitproof_common::control::TrialSpec;
 use kitproof_common::control::counts::{FarCounts, FarLossPeriod};
 use kitproof_common::frame::{Checked, Checker, FrameError, TestHeader, Turner, residence_field};
+use kitproof_common::port::clock::Offset;
 use kitproof_common::port::xdp::Reflected;
 use kitproof_common::port::{Meta, Turn};
+use kitproof_common::sequence::gaps::{GapWatch, Recorded};
 use kitproof_common::sequence::{Arrival, Damaged, Tracker};
 
 /// Frames turned in one call at most.
@@ -32,6 +34,8 @@ pub struct Turning {
     last_number: u64,
     /// Intact frames that a program in the kernel let pass.
     not_returned: u64,
+    /// Where arrivals stopped, in a watched trial.
+    gaps: Option<Box<GapWatch>>,
 }
 
 impl Turning {
@@ -52,7 +56,21 @@ impl Turning {
             last_arrival: 0,
             last_number: 0,
             not_returned: 0,
+            gaps: None,
         })
+    }
+
+    /// Records where arrivals stop.
+    #[must_use]
+    pub fn with_gaps(mut self, gaps: Option<GapWatch>) -> Self {
+        self.gaps = gaps.map(Box::new);
+        self
+    }
+
+    /// Where arrivals stopped, and whether the clock was stepped meanwhile; `offset` is the stamps' distance from the
+    /// monotonic clock, now.
+    pub fn take_gaps(&mut self, offset: Offset) -> Option<(Recorded, bool)> {
+        self.gaps.take().map(|gaps| gaps.finish(offset))
     }
 
     /// Turns one batch round; how many frames had arrived. `now` is by the clock of the port's stamps.
@@ -108,6 +126,9 @@ impl Turning {
         }
         if self.first_arrival == 0 {
             self.first_arrival = meta.arrived_ns;
+        }
+        if let Some(gaps) = &mut self.gaps {
+            gaps.saw(sequence, header.departure, meta.arrived_ns);
         }
         self.last_arrival = meta.arrived_ns;
         self.last_number = self.counts.reflected;

@@ -9,11 +9,13 @@ use std::time::{Duration, Instant};
 
 use kitproof_common::control::TrialSpec;
 use kitproof_common::control::counts::FarCounts;
+use kitproof_common::control::watched::GAPS_KEPT;
 use kitproof_common::frame::FrameError;
 use kitproof_common::host;
 use kitproof_common::port::packet::PacketReceive;
 use kitproof_common::port::xdp::Reflection;
 use kitproof_common::port::{Receive, Turn};
+use kitproof_common::sequence::gaps::{GapWatch, Recorded};
 use tokio::sync::oneshot;
 
 use crate::turning::Turning;
@@ -32,6 +34,8 @@ pub struct Ended {
     pub arrival_rate: Option<f64>,
     /// Why it ended early, if it did: the port is gone.
     pub failure: Option<io::Error>,
+    /// Where arrivals stopped, in a watched trial, and whether the clock was stepped meanwhile.
+    pub gaps: Option<(Recorded, bool)>,
 }
 
 /// A trial under way.
@@ -52,7 +56,9 @@ impl Worker {
         trial: &TrialSpec,
         cpu: Option<usize>,
     ) -> Result<Self, StartError> {
-        let turning = Turning::new(trial)?;
+        let offset = port.stamps().offset();
+        let gaps = trial.watched.map(|watched| GapWatch::new(watched.threshold_ns, GAPS_KEPT, offset));
+        let turning = Turning::new(trial)?.with_gaps(gaps);
         let (finish, asked) = channel();
         let activity = Arc::new(AtomicU64::new(0));
         let seen = Arc::clone(&activity);
@@ -223,6 +229,7 @@ fn returning<P: Turn>(
         turned_away: port.turned_away(),
         arrival_rate: turning.arrival_rate(),
         failure,
+        gaps: turning.take_gaps(stamps.offset()),
     });
 }
 
@@ -274,6 +281,7 @@ fn accounting(
         turned_away: 0,
         arrival_rate: turning.arrival_rate(),
         failure,
+        gaps: None,
     });
 }
 

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use super::counts::FarCounts;
 use super::envelope::{OVERHEAD, REQUEST_OCTETS};
+use super::watched::{FarWatch, Watched};
 use crate::flow;
 use crate::frame::FrameSpec;
 use crate::link::{HostDid, LinkFacts, PortDrops};
@@ -60,6 +61,9 @@ pub struct TrialSpec {
     /// Flows, each with frames and numbers of its own. A peer that does not know of them has one.
     #[serde(default = "one", skip_serializing_if = "is_one")]
     pub flows: u8,
+    /// The trial is watched for outages, and the far end sends frames of its own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub watched: Option<Watched>,
 }
 
 impl TrialSpec {
@@ -72,6 +76,7 @@ impl TrialSpec {
             frames_per_s: self.frames_per_s / f64::from(self.flows.max(1)),
             fill_check: self.fill_check,
             flows: 1,
+            watched: self.watched,
         }
     }
 }
@@ -126,6 +131,12 @@ pub enum Request {
         #[serde(default, skip_serializing_if = "is_first")]
         flow: u8,
     },
+    /// What was seen of a watched trial that has ended, from pause `from` on.
+    Watched {
+        session: u64,
+        trial: u16,
+        from: u64,
+    },
     Close {
         session: u64,
     },
@@ -141,6 +152,7 @@ impl Request {
             | Request::Learn { session, .. }
             | Request::Finish { session, .. }
             | Request::Counts { session, .. }
+            | Request::Watched { session, .. }
             | Request::Close { session } => Some(*session),
         }
     }
@@ -148,7 +160,10 @@ impl Request {
     /// Whether it can be answered for a session that has ended: what was counted, and another goodbye.
     #[must_use]
     pub fn is_about_the_past(&self) -> bool {
-        matches!(self, Request::Finish { .. } | Request::Counts { .. } | Request::Close { .. })
+        matches!(
+            self,
+            Request::Finish { .. } | Request::Counts { .. } | Request::Watched { .. } | Request::Close { .. }
+        )
     }
 }
 
@@ -179,6 +194,7 @@ pub enum Reply {
     Started,
     Learned,
     Counts(Box<FarReport>),
+    Watched(Box<FarWatch>),
     Closed,
     Refused {
         code: Refusal,

@@ -10,6 +10,7 @@ pub mod listen;
 pub mod message;
 pub mod server;
 pub mod strangers;
+pub mod watched;
 pub mod wire;
 
 use pnet_base::MacAddr;

@@ -20,6 +20,7 @@
 
 mod damaged;
 mod extend;
+pub mod gaps;
 mod loss;
 #[cfg(test)]
 mod properties;

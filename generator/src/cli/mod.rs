@@ -1,6 +1,7 @@
 //! The command line: what was typed, and the commands it starts.
 
 pub mod carry_out;
+pub mod interruption;
 pub mod options;
 pub mod preflight;
 pub mod procedures;
@@ -38,6 +39,9 @@ pub enum Command {
     FrameLossRate(Box<procedures::FrameLossRate>),
     /// The longest burst without loss, and the buffer it shows (RFC 2544 section 26.4, RFC 9004)
     BackToBack(Box<procedures::BackToBack>),
+    /// Traffic runs while a person pulls the power: each outage, its length, its direction (RFC 6201 section 1.3)
+    #[command(mut_arg("load", |load| load.default_value("10%")))]
+    Interruption(Box<interruption::Interruption>),
     /// Is this interface, this host and the peer fit to judge? Each point with what to do about it
     Preflight(preflight::Preflight),
     /// The whole thing on a private bench made on this machine: no hardware, no privilege needed
@@ -60,6 +64,7 @@ pub async fn run(cli: Cli, interrupt: watch::Receiver<bool>) -> Result<u8, Failu
         Command::Throughput(throughput) => throughput.run(cli.no_color, interrupt).await,
         Command::FrameLossRate(descent) => descent.run(cli.no_color, interrupt).await,
         Command::BackToBack(bursts) => bursts.run(cli.no_color, interrupt).await,
+        Command::Interruption(interruption) => interruption.run(cli.no_color, interrupt).await,
         Command::Preflight(preflight) => preflight.run(cli.no_color).await,
         // Needs a process without threads, so `main` runs it before there is a runtime.
         Command::Demo(_) => Err(Failure::Usage("the demo cannot be started from here".into())),

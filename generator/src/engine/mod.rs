@@ -11,6 +11,7 @@ pub mod receive;
 pub mod run;
 pub mod send;
 pub mod stamped;
+pub mod watch;
 
 use kitproof_common::flow;
 use kitproof_common::frame::FrameSpec;

@@ -17,14 +17,12 @@
 //! | [`reset`] | RFC 2544 section 26.6 as RFC 6201 updates it |
 //! | [`store_and_forward`] | how often the chain stores a whole frame, from latency against frame size |
 //! | [`clock_difference`] | a queue that fills because two clocks differ, told from an overload |
-//! | [`gaps`] | where arrivals stopped: the bounded recorder of the receive loop |
 //! | [`outages`] | from gaps and carrier to outages: length by two methods, frames lost, what kind |
 
 pub mod back_to_back;
 pub mod clock_difference;
 pub mod estimate;
 pub mod frame_loss_rate;
-pub mod gaps;
 pub mod latency;
 pub mod letter;
 pub mod outages;

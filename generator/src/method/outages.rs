@@ -15,7 +15,7 @@
 
 use kitproof_common::line::FrameRate;
 
-use super::gaps::{Arrival, Gap, Recorded};
+use kitproof_common::sequence::gaps::{Arrival, Gap, Recorded};
 
 /// The shortest pause that is called an outage, unless frames are so far apart that it would be fewer than
 /// [`INTERVALS`] of them.

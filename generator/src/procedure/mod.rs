@@ -9,6 +9,7 @@ pub mod conduct;
 pub mod failure;
 pub mod fitness;
 pub mod frame_loss_rate;
+pub mod interruption;
 pub mod isolation;
 pub mod judged;
 pub mod plan;

@@ -3,6 +3,7 @@
 
 use std::time::Duration;
 
+use kitproof_common::control::watched::{FarWatch, Watched};
 use kitproof_common::control::{End, random};
 use kitproof_common::host;
 use kitproof_common::port::OpenError;
@@ -15,6 +16,7 @@ use super::judged::Judged;
 use super::plan::{Offer, Plan, Target, Wanted};
 use super::session::Session;
 use super::trial::{self, Moment};
+use crate::engine;
 use crate::method::Came;
 use crate::report::Findings;
 use crate::verdict::{Bears, Outcome, Reason, Verdict, overall};
@@ -66,6 +68,13 @@ pub trait Show {
     fn moment(&mut self, position: &str, moment: Moment<'_>);
     /// A trial is over and judged.
     fn judged(&mut self, trial: &Judged);
+}
+
+/// What both ends saw of a watched trial.
+pub struct Seen {
+    pub near: engine::watch::Watched,
+    /// Why it was not heard, if it was not.
+    pub far: Result<FarWatch, String>,
 }
 
 /// Why there is no further trial. What was measured before is in the [`Run`].
@@ -188,6 +197,50 @@ impl<'a> Runner<'a> {
         let came = judged.came(&self.plan);
         self.trials.push(judged);
         Ok(Ok(came))
+    }
+
+    /// Runs a trial that is watched for outages at both ends; it is among the trials then, and what was seen of it is
+    /// handed back.
+    ///
+    /// # Errors
+    /// The far end cannot be reached or refuses before the first frame; no port. Whatever happens later is a result.
+    pub async fn watched(
+        &mut self,
+        offer: &Offer,
+        threshold_ns: impl FnOnce(&engine::Trial) -> u64,
+    ) -> Result<Seen, Failure> {
+        let (source, destination) = self.session.addresses();
+        let trial = self.plan.trial(offer, fresh_tag(&self.trials), source, destination)?;
+        let watched = Watched {
+            threshold_ns: threshold_ns(&trial),
+            own_frames: trial.frames,
+            own_rate_frames: trial.rate.frames(),
+            own_rate_ns: trial.rate.nanoseconds(),
+        };
+        let watcher = self.session.watcher(&trial, watched.threshold_ns)?;
+        self.session.watch(Some(watched));
+        let show = &mut *self.show;
+        let mut on_moment = |moment: Moment<'_>| show.moment("", moment);
+        let outcome =
+            trial::run(&mut self.session, trial, offer.residual, &mut self.interrupt, &mut on_moment).await;
+        self.session.watch(None);
+        let outcome = match outcome {
+            Ok(outcome) => outcome,
+            Err(failure) => {
+                let _ = watcher.finish();
+                return Err(failure);
+            }
+        };
+        let tag = outcome.trial.frame.session;
+        let far = self.session.far_watch(tag, SECOND_CHANCE).await.map_err(|error| error.to_string());
+        let near = watcher.finish().map_err(|error| {
+            Failure::Incomplete(format!("the far end's frames were not watched: {error}"))
+        })?;
+        let judged =
+            Judged::new(outcome, *offer, &self.plan, &self.target, &self.session.near, &self.session.far);
+        self.show.judged(&judged);
+        self.trials.push(judged);
+        Ok(Seen { near, far })
     }
 
     async fn offer(&mut self, offer: &Offer, position: &str) -> Result<trial::Outcome, Failure> {

@@ -5,6 +5,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use kitproof_common::control::client::{self, AskError, Client};
+use kitproof_common::control::watched::{FarWatch, OWN_FLOW, Watched};
 use kitproof_common::control::wire::{ControlWire, Peer};
 use kitproof_common::control::{
     DataAddress, End, FarReport, Reply, Request, TrialSpec, Went, counts::FarCounts, listen, random,
@@ -28,6 +29,7 @@ use super::failure::Failure;
 use super::plan::{Plan, Target, Via};
 use crate::engine::Trial;
 use crate::engine::run::{self, Running};
+use crate::engine::watch::Watcher;
 
 /// How long a reflector is looked for.
 const SEARCH: Duration = Duration::from_secs(5);
@@ -99,6 +101,8 @@ pub struct Session {
     theirs: DataAddress,
     /// Flows of each trial.
     pairs: u8,
+    /// What the next trial is watched for.
+    watched: Option<Watched>,
 }
 
 impl Session {
@@ -220,6 +224,7 @@ impl Session {
                         own,
                         theirs: data,
                         pairs: flows,
+                        watched: None,
                     });
                 }
                 Reply::Listening { remaining_ms, .. } if begun.elapsed() < OPENING => {
@@ -270,6 +275,7 @@ impl Session {
             frames_per_s: trial.rate.per_second(),
             fill_check: trial.fill_check,
             flows: trial.pairs,
+            watched: self.watched,
         };
         match self.client.ask(&Request::Start { session: self.id, trial }, ANSWER).await? {
             Reply::Started => Ok(()),
@@ -382,6 +388,52 @@ impl Session {
         match self.client.ask(request, patience).await? {
             Reply::Counts(report) => Ok(*report),
             _ => Err(AskError::Confused),
+        }
+    }
+
+    /// Has the trials from now on watched for outages, or not any more.
+    pub fn watch(&mut self, watched: Option<Watched>) {
+        self.watched = watched;
+    }
+
+    /// Listens for the far end's own frames of a trial that is to be watched.
+    ///
+    /// # Errors
+    /// What the kernel says; [`Failure::Usage`] over UDP.
+    pub fn watcher(&self, trial: &Trial, threshold_ns: u64) -> Result<Watcher, Failure> {
+        let Medium::Interface { name, index, .. } = &self.medium else {
+            return Err(Failure::Usage("an interruption is watched on an interface, not over UDP".into()));
+        };
+        let spec = flow::frame(&trial.frame, OWN_FLOW);
+        let filter = Filter::addresses(&[spec.source], &[spec.destination]);
+        let port = PacketReceive::open(name, *index, spec.octets(), &filter)?;
+        Watcher::start(port, trial, threshold_ns)
+            .map_err(|error| Failure::Environment(format!("nobody can watch: {error}")))
+    }
+
+    /// What the far end saw of a watched trial that has ended.
+    ///
+    /// # Errors
+    /// No answer (the link is dead), or a refusal.
+    pub async fn far_watch(&mut self, trial: u16, patience: Duration) -> Result<FarWatch, AskError> {
+        let mut whole: Option<FarWatch> = None;
+        loop {
+            let from = whole.as_ref().map_or(0, |whole| whole.recorded.gaps.len() as u64);
+            let request = Request::Watched { session: self.id, trial, from };
+            let Reply::Watched(page) = self.client.ask(&request, patience).await? else {
+                return Err(AskError::Confused);
+            };
+            let more = page.recorded.gaps.len();
+            let whole = match &mut whole {
+                None => whole.insert(*page),
+                Some(whole) => {
+                    whole.recorded.gaps.extend(page.recorded.gaps);
+                    whole
+                }
+            };
+            if whole.recorded.gaps.len() as u64 >= whole.gaps || more == 0 {
+                return Ok(whole.clone());
+            }
         }
     }
 

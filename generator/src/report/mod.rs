@@ -22,7 +22,10 @@ mod table;
 
 pub use csv::csv;
 pub use files::{WriteError, write};
-pub use findings::{Bursts, Conduct, Ending, Findings, FrameLoss, Throughput};
+pub use findings::{
+    Bursts, CarrierDown, Conduct, Ending, Findings, FrameLoss, Interruption, Outage, OutageKind,
+    OutageLength, Throughput,
+};
 pub use ink::{Ink, Style};
 pub use result::{
     ChainPiece, Clocks, Direction, Endpoint, LoadFigures, LoadWindows, LossBound, LossPeriod, OddWindow,

@@ -215,6 +215,7 @@ fn workers<P: kitproof_common::port::Turn + Send + 'static>(
         frames_per_s: trial.rate.per_second(),
         fill_check: true,
         flows: trial.pairs,
+        watched: None,
     };
     table.bench.reflector.run(move || {
         let index = index_of(REFLECTOR_PORT)?;

@@ -1,8 +1,8 @@
 use kitproof_common::line::{LineRate, line_frame_rate};
 use proptest::prelude::*;
 
-use super::super::gaps::GapRecorder;
 use super::*;
+use kitproof_common::sequence::gaps::GapRecorder;
 
 const MS: u64 = 1_000_000;
 const SECOND: u64 = 1_000_000_000;

@@ -1,11 +1,13 @@
 //! What the standard procedures find, each its own array in the result beside the trials it was found by.
 
+mod outages;
 mod table;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::LoadFigures;
+pub use outages::{CarrierDown, Interruption, Outage, OutageKind, OutageLength};
 pub(super) use table::tables;
 
 /// Empty arrays are left out.
@@ -24,6 +26,12 @@ pub struct Findings {
     /// RFC 2544 section 26.4 and RFC 9004, one for each frame size.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub bursts: Vec<Bursts>,
+    /// Outages, direction by direction and in order of time.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub outages: Vec<Outage>,
+    /// What they come to, one for each direction that was seen.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub interruption: Vec<Interruption>,
 }
 
 impl Findings {

@@ -2,6 +2,7 @@
 
 use std::fmt::Write;
 
+use super::outages;
 use super::{Bursts, Ending, Findings, FrameLoss, Throughput};
 use crate::report::columns::{Row, aligned};
 use crate::report::ink::{Ink, Style};
@@ -22,6 +23,10 @@ pub(in crate::report) fn tables(findings: &Findings, ink: Ink) -> String {
     }
     if !findings.bursts.is_empty() {
         bursts(&mut out, &findings.bursts, ink);
+    }
+    if !findings.interruption.is_empty() {
+        outages::outages(&mut out, &findings.outages, ink);
+        outages::interruption(&mut out, &findings.interruption, ink);
     }
     out
 }

@@ -337,6 +337,7 @@ fn pair_trial(ends: &Ends, kind: Kind, spec: &FrameSpec, offer: Offer) -> Result
         frames_per_s: offer.rate as f64,
         fill_check: true,
         flows: 1,
+        watched: None,
     };
     let cpu = host::processors().first().copied();
     match kind {

@@ -251,7 +251,14 @@ fn reflect(
     frames: usize,
     meter: &mut Meter,
 ) -> io::Result<u64> {
-    let trial = TrialSpec { frame: *spec, frames: 1 << 40, frames_per_s: 10_000.0, fill_check, flows: 1 };
+    let trial = TrialSpec {
+        frame: *spec,
+        frames: 1 << 40,
+        frames_per_s: 10_000.0,
+        fill_check,
+        flows: 1,
+        watched: None,
+    };
     let mut turning = Turning::new(&trial).map_err(io::Error::other)?;
     let mut some = |count: usize| -> io::Result<()> {
         for _ in 0..count / BATCH {

@@ -254,6 +254,7 @@ pub(crate) fn drive(
         frames_per_s: trial.rate.per_second(),
         fill_check: trial.fill_check,
         flows: 1,
+        watched: None,
     })
     .expect("the frames can be built");
     let mut wire = Engine::new(setup.script.clone()).expect("the script is possible");

@@ -7,8 +7,12 @@
 //! Only a frame with a higher number than any before counts as an arrival. A copy, or one that was held back and
 //! comes late, does not end a pause.
 
+use serde::{Deserialize, Serialize};
+
+use crate::port::clock::Offset;
+
 /// A frame as the receiving end saw it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Arrival {
     pub sequence: u64,
     /// When it left, nanoseconds on the sender's clock.
@@ -18,7 +22,7 @@ pub struct Arrival {
 }
 
 /// A pause between two arrivals.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Gap {
     /// The last frame before.
     pub before: Arrival,
@@ -39,7 +43,7 @@ impl Gap {
 }
 
 /// What was recorded.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
 pub struct Recorded {
     /// Shorter pauses were not looked at, nanoseconds.
     pub threshold_ns: u64,
@@ -100,6 +104,52 @@ impl GapRecorder {
     pub fn finish(self) -> Recorded {
         self.recorded
     }
+}
+
+/// A recorder at a receiving port: told what a frame says and when it was stamped, it keeps both on clocks that do not
+/// wrap within hours. Arrivals are brought to CLOCK_MONOTONIC of this host by the offset at the start.
+#[derive(Debug, Clone)]
+pub struct GapWatch {
+    recorder: GapRecorder,
+    offset: Offset,
+    latest: Option<(u64, u64)>,
+}
+
+impl GapWatch {
+    /// As [`GapRecorder::new`]; `offset` is the stamps' distance from the monotonic clock, now.
+    #[must_use]
+    pub fn new(threshold_ns: u64, room: usize, offset: Offset) -> GapWatch {
+        GapWatch { recorder: GapRecorder::new(threshold_ns, room), offset, latest: None }
+    }
+
+    /// Takes the next arrival: its number, the low 32 bits of its departure, and its stamp.
+    #[inline]
+    pub fn saw(&mut self, sequence: u64, departure: u32, stamped_ns: u64) {
+        let arrival_ns = self.offset.to_monotonic(stamped_ns);
+        let departure_ns = match self.latest {
+            None => u64::from(departure),
+            Some((before_ns, at_ns)) => unwrapped(before_ns, departure, arrival_ns.saturating_sub(at_ns)),
+        };
+        self.latest = Some((departure_ns, arrival_ns));
+        self.recorder.observe(Arrival { sequence, departure_ns, arrival_ns });
+    }
+
+    /// What was recorded, and whether the clock of the stamps was stepped meanwhile, which makes its lengths worthless.
+    #[must_use]
+    pub fn finish(self, offset: Offset) -> (Recorded, bool) {
+        let stepped = offset.stepped_since(self.offset);
+        (self.recorder.finish(), stepped)
+    }
+}
+
+/// The whole of a number of which the `low` 32 bits are known: the one nearest to `before + about`. That is right as long
+/// as `about` is, to 2 s.
+#[must_use]
+pub fn unwrapped(before: u64, low: u32, about: u64) -> u64 {
+    const HALF: u64 = 1 << 31;
+    let guess = before.saturating_add(about);
+    let from = guess.saturating_sub(HALF);
+    from.saturating_add(u64::from(low.wrapping_sub(from as u32)))
 }
 
 #[cfg(test)]
@@ -179,6 +229,31 @@ mod tests {
                 gaps[kept..].iter().map(Gap::length_ns).max()
             );
             prop_assert_eq!((recorded.first, recorded.last), (fresh.first().copied(), fresh.last().copied()));
+        }
+    }
+
+    #[test]
+    fn departures_do_not_wrap_however_long_the_pause() {
+        let offset = Offset { nanoseconds: 1_000, at: 0 };
+        let mut watch = GapWatch::new(1_000_000, 8, offset);
+        // Frames every millisecond, stamped 70 us after they left; a pause of 20 s, more than four times what 32 bits hold.
+        let left = |number: u64| 4_294_000_000 + number * 1_000_000;
+        for number in (0..10).chain(20_010..20_012) {
+            watch.saw(number, left(number) as u32, left(number) + 70_000 + 1_000);
+        }
+        let (recorded, stepped) = watch.finish(Offset { nanoseconds: 1_000, at: 20_000_000_000 });
+        assert!(!stepped);
+        let gap = recorded.gaps.iter().find(|gap| gap.missing() > 0).unwrap();
+        assert_eq!((gap.before.sequence, gap.after.sequence, gap.missing()), (9, 20_010, 20_000));
+        assert_eq!(gap.after.departure_ns - gap.before.departure_ns, 20_001_000_000);
+        assert_eq!(gap.length_ns(), 20_001_000_000);
+    }
+
+    proptest! {
+        #[test]
+        fn the_nearest_whole_number_is_found(before in 0u64..1 << 40, real in 0u64..1 << 36, off in -1_900_000_000i64..1_900_000_000) {
+            let about = real.saturating_add_signed(off);
+            prop_assert_eq!(unwrapped(before, (before + real) as u32, about), before + real);
         }
     }
 }

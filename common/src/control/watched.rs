@@ -15,7 +15,7 @@ pub const OWN_FLOW: u8 = flow::MOST - 1;
 /// Pauses kept at either end.
 pub const GAPS_KEPT: usize = 1_024;
 /// Pauses told in one answer.
-pub const GAPS_TOLD: usize = 4;
+pub const GAPS_TOLD: usize = 2;
 
 /// What is asked for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]

@@ -235,7 +235,7 @@ mod tests {
     #[test]
     fn departures_do_not_wrap_however_long_the_pause() {
         let offset = Offset { nanoseconds: 1_000, at: 0 };
-        let mut watch = GapWatch::new(1_000_000, 8, offset);
+        let mut watch = GapWatch::new(1_000_001, 8, offset);
         // Frames every millisecond, stamped 70 us after they left; a pause of 20 s, more than four times what 32 bits hold.
         let left = |number: u64| 4_294_000_000 + number * 1_000_000;
         for number in (0..10).chain(20_010..20_012) {

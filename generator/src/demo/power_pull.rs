@@ -2,8 +2,8 @@
 //! directions. What was found is held against the wire's own stretches.
 
 use kitproof_bench::Ledger;
-use kitproof_bench::ledger::Stretch;
 use kitproof_bench::script::Script;
+use kitproof_common::control::watched::OWN_FLOW;
 use serde_json::Value;
 
 use super::{Demo, broken, expect};
@@ -30,57 +30,50 @@ pub(super) fn scene(demo: &Demo, ink: &Ink, no_color: bool) -> Result<(), Failur
     let script = Script::from_json(RELAYS).map_err(broken)?;
     let (_, ledger) = demo.decided(&PULL, &script, "pull.json", no_color)?;
     demo.keep("pull-wire.json", &serde_json::to_vec_pretty(&ledger).map_err(broken)?)?;
-    let rows = compare(&demo.read("pull.json")?, &ledger)?;
+    let ways = compare(&demo.read("pull.json")?, &ledger)?;
     println!("{}", ink.paint(Style::Strong, "How long the wire was dark, and what kitproof found"));
-    println!("  {:>9}  {:>7}  {:>10}  {:>24}", "direction", "dark", "found", "frames lost");
-    for row in &rows {
-        println!(
-            "  {:>9}  {:>4.1} ms  {:>7.1} ms  {:>24}",
-            row.direction,
-            row.dark_ms,
-            row.found_ms,
-            format!("did {}, found {}", row.frames.0, row.frames.1)
-        );
+    println!("  {:>9}  {:>8}  {:>8}  {:>24}", "direction", "dark", "found", "frames lost");
+    for way in &ways {
+        for (dark_ms, found_ms) in &way.lengths {
+            println!("  {:>9}  {dark_ms:>5.1} ms  {found_ms:>5.1} ms", way.direction);
+        }
+        let (did, found) = way.frames;
+        println!("  {:>9}  {:>8}  {:>8}  {:>24}", way.direction, "", "", format!("did {did}, found {found}"));
     }
-    expect(rows.len() == 4, "two outages in each direction must be found")?;
     expect(
-        rows.iter().all(|row| row.frames.0 == row.frames.1),
+        ways.iter().all(|way| way.frames.0 == way.frames.1),
         "the wire's ledger and the result must agree",
     )?;
     println!("\n{}", ink.paint(Style::Good, "Both gaps found, in both directions, to the frame."));
     Ok(())
 }
 
-/// One outage: what the wire did and what was found.
-struct Row {
+/// One direction: what the wire did and what was found.
+struct Way {
     direction: &'static str,
-    dark_ms: f64,
-    found_ms: f64,
+    /// Of each outage, in order of time, milliseconds.
+    lengths: Vec<(f64, f64)>,
+    /// Lost of the frames that show this direction: the generator's forward, the reflector's own on return.
     frames: (u64, u64),
 }
 
-/// Outage by outage, in order of time; an outage that has no partner is not in the list.
-fn compare(result: &Value, ledger: &Ledger) -> Result<Vec<Row>, Failure> {
+fn compare(result: &Value, ledger: &Ledger) -> Result<Vec<Way>, Failure> {
+    let lacks = |name: &str| Failure::Incomplete(format!("an outage of the result lacks {name}"));
     let trial = ledger.trials.first().ok_or_else(|| broken("the wire saw no trial"))?;
     let outages = result["outages"].as_array().map(Vec::as_slice).unwrap_or_default();
-    let mut rows = Vec::new();
-    for (direction, did) in [("forward", &trial.forward), ("return", &trial.back)] {
+    let mut ways = Vec::new();
+    for (direction, did, stream) in [("forward", &trial.forward, 0), ("return", &trial.back, OWN_FLOW)] {
         let found: Vec<&Value> = outages.iter().filter(|outage| outage["direction"] == direction).collect();
         expect(found.len() == did.stretches.len(), "as many outages as the wire had must be found")?;
+        let (mut lengths, mut lost) = (Vec::new(), 0);
         for (outage, stretch) in found.into_iter().zip(&did.stretches) {
-            rows.push(row(direction, outage, stretch)?);
+            let until = stretch.until_ns.ok_or_else(|| broken("a stretch of the wire has not ended"))?;
+            let length = outage["length_ms"]["timestamp"].as_f64().ok_or_else(|| lacks("a length"))?;
+            lengths.push(((until - stretch.from_ns) as f64 / 1e6, length));
+            lost += outage["frames_lost"].as_u64().ok_or_else(|| lacks("frames_lost"))?;
         }
+        let stream = did.stream(stream);
+        ways.push(Way { direction, lengths, frames: (stream.seen - stream.passed, lost) });
     }
-    Ok(rows)
-}
-
-fn row(direction: &'static str, outage: &Value, stretch: &Stretch) -> Result<Row, Failure> {
-    let lacks = |name: &str| Failure::Incomplete(format!("an outage of the result lacks {name}"));
-    let until = stretch.until_ns.ok_or_else(|| broken("a stretch of the wire has not ended"))?;
-    Ok(Row {
-        direction,
-        dark_ms: (until - stretch.from_ns) as f64 / 1e6,
-        found_ms: outage["length_ms"]["timestamp"].as_f64().ok_or_else(|| lacks("a length"))?,
-        frames: (stretch.swallowed, outage["frames_lost"].as_u64().ok_or_else(|| lacks("frames_lost"))?),
-    })
+    Ok(ways)
 }

@@ -238,7 +238,12 @@ impl<'a> Runner<'a> {
         })?;
         let judged =
             Judged::new(outcome, *offer, &self.plan, &self.target, &self.session.near, &self.session.far);
-        self.show.judged(&judged);
+        // Its losses are what was asked for: no verdict on it.
+        let account = &judged.account;
+        self.show.say(&format!(
+            "{} bytes at {}: {} offered, {} home",
+            offer.frame_size, offer.load, account.offered_frames, account.returned_frames
+        ));
         self.trials.push(judged);
         Ok(Seen { near, far })
     }

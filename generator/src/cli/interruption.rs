@@ -1,14 +1,16 @@
-//! `kitproof interruption`: how long the link was gone while a person pulled the power.
+//! `kitproof interruption`: how long the link was gone while a person pulled the power; `kitproof reset`: how long the kit
+//! forwarded nothing after a reset.
 
 use std::time::Duration;
 
-use clap::Args;
+use clap::{Args, ValueEnum};
 use tokio::sync::watch;
 
 use super::carry_out::Setting;
 use super::options::{Outputs, Sending, duration};
+use crate::method::reset::{Kind, POWER_OFF};
 use crate::procedure::failure::Failure;
-use crate::procedure::interruption;
+use crate::procedure::{interruption, reset};
 
 #[derive(Args, Debug)]
 #[command(after_help = interruption::CAUTION)]
@@ -36,6 +38,56 @@ impl Interruption {
         setting
             .carry_out(self.sending.wanted()?, interrupt, async |wanted, target, interrupt, show| {
                 interruption::run(options, wanted, target, interrupt, show).await
+            })
+            .await
+    }
+}
+
+/// Which reset (RFC 6201 section 4).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum ResetKind {
+    /// Of the box or a part of it, by hand
+    Hardware,
+    /// Of a process or the operating system
+    Software,
+    /// The power is taken away; the time without it is subtracted
+    Power,
+}
+
+#[derive(Args, Debug)]
+#[command(after_help = interruption::CAUTION)]
+pub struct Reset {
+    #[command(flatten)]
+    pub sending: Sending,
+
+    /// Which reset is made while traffic runs
+    #[arg(long, value_name = "KIND", default_value = "hardware")]
+    pub kind: ResetKind,
+
+    /// How long the power is off, with --kind power [default: 15s (RFC 6201 section 4.3.1)]
+    #[arg(long, value_name = "TIME", value_parser = duration)]
+    pub power_off: Option<Duration>,
+
+    #[command(flatten)]
+    pub outputs: Outputs,
+}
+
+impl Reset {
+    /// Runs it, shows and writes the result.
+    ///
+    /// # Errors
+    /// One clear line, before the traffic starts.
+    pub async fn run(&self, no_color: bool, interrupt: watch::Receiver<bool>) -> Result<u8, Failure> {
+        let kind = match (self.kind, self.power_off) {
+            (ResetKind::Power, off) => Kind::Power { off_for: off.unwrap_or(POWER_OFF) },
+            (_, Some(_)) => return Err(Failure::Usage("--power-off goes with --kind power".into())),
+            (ResetKind::Hardware, None) => Kind::Hardware,
+            (ResetKind::Software, None) => Kind::Software,
+        };
+        let setting = Setting { command: "reset", sending: &self.sending, outputs: &self.outputs, no_color };
+        setting
+            .carry_out(self.sending.wanted()?, interrupt, async |wanted, target, interrupt, show| {
+                reset::run(kind, wanted, target, interrupt, show).await
             })
             .await
     }

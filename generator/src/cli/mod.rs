@@ -42,6 +42,9 @@ pub enum Command {
     /// Traffic runs while a person pulls the power: each outage, its length, its direction (RFC 6201 section 1.3)
     #[command(mut_arg("load", |load| load.default_value("10%")))]
     Interruption(Box<interruption::Interruption>),
+    /// How long the kit forwards nothing after a reset (RFC 2544 section 26.6, RFC 6201)
+    #[command(mut_arg("load", |load| load.default_value("10%")))]
+    Reset(Box<interruption::Reset>),
     /// Is this interface, this host and the peer fit to judge? Each point with what to do about it
     Preflight(preflight::Preflight),
     /// The whole thing on a private bench made on this machine: no hardware, no privilege needed
@@ -65,6 +68,7 @@ pub async fn run(cli: Cli, interrupt: watch::Receiver<bool>) -> Result<u8, Failu
         Command::FrameLossRate(descent) => descent.run(cli.no_color, interrupt).await,
         Command::BackToBack(bursts) => bursts.run(cli.no_color, interrupt).await,
         Command::Interruption(interruption) => interruption.run(cli.no_color, interrupt).await,
+        Command::Reset(reset) => reset.run(cli.no_color, interrupt).await,
         Command::Preflight(preflight) => preflight.run(cli.no_color).await,
         // Needs a process without threads, so `main` runs it before there is a runtime.
         Command::Demo(_) => Err(Failure::Usage("the demo cannot be started from here".into())),

@@ -50,7 +50,24 @@ pub async fn run(
     interrupt: watch::Receiver<bool>,
     show: &mut dyn Show,
 ) -> Result<Finished, Failure> {
-    let wanted = checked(wanted, &target)?;
+    let prompt = "pull the power, wait a few seconds, restore it";
+    let (run, seen) = watch_while(prompt, FRAME_SIZE, wanted, target, interrupt, show).await?;
+    Ok(finished(options, run, &seen).0)
+}
+
+/// Watches one trial, with frames of `frame_size` where none is asked for, while somebody does what the `prompt` says.
+///
+/// # Errors
+/// As [`run`].
+pub(super) async fn watch_while(
+    prompt: &str,
+    frame_size: u16,
+    wanted: Wanted,
+    target: Target,
+    interrupt: watch::Receiver<bool>,
+    show: &mut dyn Show,
+) -> Result<(Run, Seen), Failure> {
+    let wanted = checked(wanted, frame_size, &target)?;
     let mut runner = Runner::open(wanted, target, interrupt, show).await?;
     let size = runner.plan.sizes[0];
     let offer = runner.plan.offer(size);
@@ -68,20 +85,19 @@ pub async fn run(
         runner.say(CAUTION);
     }
     runner.say(&format!(
-        "traffic runs for {seconds} s from now on: pull the power, wait a few seconds, restore it; Ctrl-C ends it and keeps \
-         what was seen"
+        "traffic runs for {seconds} s from now on: {prompt}; Ctrl-C ends it and keeps what was seen"
     ));
     let seen = runner.watched(&offer, |trial| threshold_ns(trial.rate)).await?;
     let run = runner.close().await;
-    Ok(finished(options, run, &seen))
+    Ok((run, seen))
 }
 
 /// One frame size, one flow, packet sockets.
-fn checked(mut wanted: Wanted, target: &Target) -> Result<Wanted, Failure> {
+fn checked(mut wanted: Wanted, frame_size: u16, target: &Target) -> Result<Wanted, Failure> {
     if matches!(target, Target::Udp(_)) {
         return Err(Failure::Usage("an interruption is watched on an interface, not over UDP".into()));
     }
-    if wanted.frame_sizes.get_or_insert_with(|| vec![FRAME_SIZE]).len() != 1 {
+    if wanted.frame_sizes.get_or_insert_with(|| vec![frame_size]).len() != 1 {
         return Err(Failure::Usage("--frame-size: an interruption is watched with one frame size".into()));
     }
     if wanted.pairs != 1 {
@@ -95,9 +111,9 @@ fn checked(mut wanted: Wanted, target: &Target) -> Result<Wanted, Failure> {
 }
 
 /// One direction, as far as it was seen.
-struct Way {
-    direction: Direction,
-    found: Outages,
+pub(super) struct Way {
+    pub(super) direction: Direction,
+    pub(super) found: Outages,
     offered: u64,
     arrived: u64,
 }
@@ -112,13 +128,15 @@ impl Way {
     }
 }
 
-fn finished(options: Options, run: Run, seen: &Seen) -> Finished {
+/// What it came to, and each direction that was seen.
+pub(super) fn finished(options: Options, run: Run, seen: &Seen) -> (Finished, Vec<Way>) {
     let mut findings = Findings::default();
     let mut reasons = Vec::new();
+    let mut ways = Vec::new();
     if let Some(judged) = run.trials.last() {
         let forward = seen.far.as_ref().ok().map(|far| forward(judged, far, &run));
         let homeward = homeward(judged, seen, &run);
-        let ways: Vec<Way> = forward.into_iter().chain([homeward]).collect();
+        ways = forward.into_iter().chain([homeward]).collect();
         reasons = reasons_of(options, &run, judged, seen, &ways);
         for way in &ways {
             findings.outages.extend(way.found.outages.iter().map(outage));
@@ -133,7 +151,7 @@ fn finished(options: Options, run: Run, seen: &Seen) -> Finished {
     } else {
         options.longest_outage.map(|_| Outcome::Pass)
     };
-    Finished { run, outcome, reasons, findings }
+    (Finished { run, outcome, reasons, findings }, ways)
 }
 
 /// The generator's frames, seen at the reflector.
@@ -250,7 +268,7 @@ fn together(mut one: Vec<CarrierChange>, other: Vec<CarrierChange>) -> Vec<Carri
     one
 }
 
-fn name(direction: Direction) -> &'static str {
+pub(super) fn name(direction: Direction) -> &'static str {
     match direction {
         Direction::Forward => "forward",
         Direction::Return => "return",

@@ -15,6 +15,7 @@ pub mod judged;
 pub mod plan;
 pub mod preflight;
 pub mod prove;
+pub mod reset;
 pub mod result;
 pub mod runner;
 pub mod session;

@@ -24,7 +24,7 @@ pub use csv::csv;
 pub use files::{WriteError, write};
 pub use findings::{
     Bursts, CarrierDown, Conduct, Ending, Findings, FrameLoss, Interruption, Outage, OutageKind,
-    OutageLength, Throughput,
+    OutageLength, Reset, Throughput,
 };
 pub use ink::{Ink, Style};
 pub use result::{

@@ -25,6 +25,7 @@ fn main() {
         ("nobody_pulls", nobody_pulls),
         ("what_was_seen_before_ctrl_c_is_kept", interrupted),
         ("a_link_that_goes_down_is_told_from_a_short_gap", carrier),
+        ("a_reset_is_as_long_as_the_wire_was_dark", resets),
         ("what_cannot_be_watched_is_refused", refused),
     ]);
 }
@@ -59,7 +60,12 @@ fn watch(
     let _reflector = reflector(&bench.reflector)?;
     let state = Folder::new("interruption")?;
     let waits = ["--residual", "200ms", "--settle", "50ms", "--json", "-"];
-    let all = [&["interruption", GENERATOR_PORT][..], &ARGUMENTS, &waits, arguments].concat();
+    // The command, where it is another one, is the first argument.
+    let (command, arguments) = match arguments {
+        ["reset", rest @ ..] => ("reset", rest),
+        all => ("interruption", all),
+    };
+    let all = [&[command, GENERATOR_PORT][..], &ARGUMENTS, &waits, arguments].concat();
     let running = Running::remembering(&bench.generator, state.path(), "kitproof", &all)?;
     during(&running)?;
     let ended = running.wait(Duration::from_secs(90))?;
@@ -230,11 +236,43 @@ fn carrier() -> Result<()> {
     Ok(())
 }
 
+/// Frames lost ÷ rate and B - A (RFC 6201 section 1.3), and the time without power taken off (section 4.3.1).
+fn resets() -> Result<()> {
+    let script = darkened(vec![dark(500, 700)], vec![dark(500, 700)]);
+    for (more, off) in [(&[][..], 0.0), (&["--kind", "power", "--power-off", "500ms"], 0.5)] {
+        let (ended, result, ledger) = seen(&script, &[&["reset", "--duration", "2s"][..], more].concat())?;
+        ensure!(ended.status == PASS && result["verdict"].is_null(), "{:#}", result["reasons"]);
+        compare(&result, "forward", &ledger.trials[0].forward, 0)?;
+        let all = result["resets"].as_array().context("resets")?;
+        ensure!(all.len() == 2, "{all:#?}");
+        for reset in all {
+            let direction = reset["direction"].as_str().context("direction")?;
+            let outage = of(&result, direction)[0];
+            let length = float(&outage["length_ms"], "timestamp")? / 1e3;
+            ensure!(
+                (float(reset, "reset_s")? - (length - off)).abs() < 1e-9 && reset["by"] == "timestamp",
+                "{reset:#}"
+            );
+            let lost = number(outage, "frames_lost")? as f64;
+            ensure!((float(reset, "by_frame_loss_s")? - (lost / RATE - off)).abs() < 1e-9, "{reset:#}");
+        }
+        // Nothing shortened is called conformant.
+        ensure!(result["conduct"]["by_the_letter"] == false, "{:#}", result["conduct"]);
+        let words = result["conduct"]["words"].as_str().context("words")?;
+        ensure!(
+            words.contains("traffic before the reset") && words.contains("in place of the throughput"),
+            "{words}"
+        );
+    }
+    Ok(())
+}
+
 fn refused() -> Result<()> {
     for (arguments, says) in [
         (&["--pairs", "2"][..], "one pair"),
         (&["--via", "xdp"][..], "packet sockets"),
         (&["--longest-outage", "soon"][..], "--longest-outage"),
+        (&["reset", "--power-off", "5s"][..], "--kind power"),
     ] {
         let (ended, _) = watch(&Script::faithful(), arguments, |_| Ok(()))?;
         ensure!(

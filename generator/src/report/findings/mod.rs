@@ -7,7 +7,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::LoadFigures;
-pub use outages::{CarrierDown, Interruption, Outage, OutageKind, OutageLength};
+pub use outages::{CarrierDown, Interruption, Outage, OutageKind, OutageLength, Reset};
 pub(super) use table::tables;
 
 /// Empty arrays are left out.
@@ -32,6 +32,9 @@ pub struct Findings {
     /// What they come to, one for each direction that was seen.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub interruption: Vec<Interruption>,
+    /// RFC 2544 section 26.6 and RFC 6201, one for each reset and direction.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub resets: Vec<Reset>,
 }
 
 impl Findings {

@@ -92,6 +92,54 @@ pub struct Interruption {
     pub not_kept: u64,
 }
 
+/// One reset of the kit, in one direction (RFC 6201).
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Reset {
+    /// `forward` or `return`.
+    pub direction: String,
+    /// Seconds by the method that holds; null if the kit never forwarded again.
+    pub reset_s: Option<f64>,
+    /// `timestamp` or `frame_loss` (RFC 6201 section 1.3).
+    pub by: String,
+    pub by_timestamp_s: Option<f64>,
+    pub by_frame_loss_s: f64,
+    pub frames_lost: u64,
+    /// The interval between frames.
+    pub resolution_s: f64,
+    /// Time without power, which has been taken off already (RFC 6201 section 4.3.1).
+    pub subtracted_s: f64,
+}
+
+pub(super) fn resets(out: &mut String, all: &[Reset], ink: Ink) {
+    let headings = [
+        ("", "direction"),
+        ("reset", "s"),
+        ("time stamps", "s"),
+        ("frame loss", "s"),
+        ("frames", "lost"),
+        ("resolution", "us"),
+    ];
+    let seconds = |value: Option<f64>| value.map_or("-".to_owned(), |value| format!("{value:.6}"));
+    let rows: Vec<Row> = all
+        .iter()
+        .map(|one| Row {
+            cells: vec![
+                one.direction.clone(),
+                seconds(one.reset_s),
+                seconds(one.by_timestamp_s),
+                format!("{:.6}", one.by_frame_loss_s),
+                grouped(one.frames_lost),
+                format!("{:.1}", one.resolution_s * 1e6),
+            ],
+            word: match one.reset_s {
+                Some(_) => format!("by {}", one.by.replace('_', " ")),
+                None => ink.paint(Style::Bad, "never came back").into_owned(),
+            },
+        })
+        .collect();
+    aligned(out, &headings, &rows, ink);
+}
+
 pub(super) fn outages(out: &mut String, all: &[Outage], ink: Ink) {
     if all.is_empty() {
         return;

@@ -24,6 +24,9 @@ pub(in crate::report) fn tables(findings: &Findings, ink: Ink) -> String {
     if !findings.bursts.is_empty() {
         bursts(&mut out, &findings.bursts, ink);
     }
+    if !findings.resets.is_empty() {
+        outages::resets(&mut out, &findings.resets, ink);
+    }
     if !findings.interruption.is_empty() {
         outages::outages(&mut out, &findings.outages, ink);
         outages::interruption(&mut out, &findings.interruption, ink);

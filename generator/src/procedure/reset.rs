@@ -1,0 +1,79 @@
+//! Reset (RFC 2544 section 26.6, RFC 6201): how long the kit forwards nothing after a reset, by a watched trial.
+
+use kitproof_common::frame::FrameSpec;
+use std::time::Duration;
+use tokio::sync::watch;
+
+use super::failure::Failure;
+use super::interruption::{self, Way, name, watch_while};
+use super::plan::{Target, Wanted};
+use super::runner::{Finished, Show};
+use crate::method::outages;
+use crate::method::reset::{By, Kind, Seen, letter, reset_time};
+use crate::report::{Conduct, Reset};
+
+/// Watches while somebody resets the kit, and says how long it took.
+///
+/// # Errors
+/// Only before the traffic starts; after that everything is a result.
+pub async fn run(
+    kind: Kind,
+    wanted: Wanted,
+    target: Target,
+    interrupt: watch::Receiver<bool>,
+    show: &mut dyn Show,
+) -> Result<Finished, Failure> {
+    let smallest = FrameSpec::minimum_size(wanted.encapsulation, &wanted.tags);
+    let prompt = match kind {
+        Kind::Hardware | Kind::Software => {
+            "after 15 s of it reset the kit and wait until it forwards again".to_owned()
+        }
+        Kind::Power { off_for } => format!(
+            "after 15 s of it take the power away for {} s, and wait until the kit forwards again",
+            off_for.as_secs_f64()
+        ),
+    };
+    let (run, seen) = watch_while(&prompt, smallest, wanted, target, interrupt, show).await?;
+    let nothing = interruption::Options { longest_outage: None };
+    let (mut finished, ways) = interruption::finished(nothing, run, &seen);
+    let Some(judged) = finished.run.trials.last() else { return Ok(finished) };
+    let rate = judged.outcome.trial.rate;
+    finished.findings.resets = ways.iter().flat_map(|way| resets(kind, way, rate)).collect();
+    // What ran before the first reset, in any direction.
+    let before = ways.iter().flat_map(|way| &way.found.outages).map(|outage| outage.start_ns).min();
+    let letter = letter(kind, Duration::from_nanos(before.unwrap_or(0)), judged.offer.frame_size, smallest)
+        .departs_if(true, &format!("a load of {} in place of the throughput", judged.offer.load));
+    finished.findings.conduct = Some(Conduct { words: letter.to_string(), by_the_letter: letter.is_met() });
+    Ok(finished)
+}
+
+fn resets(kind: Kind, way: &Way, rate: kitproof_common::line::FrameRate) -> impl Iterator<Item = Reset> + '_ {
+    way.found.outages.iter().map(move |outage| {
+        let came_back = outage.kind != outages::Kind::NeverBack;
+        let time = reset_time(&Seen {
+            kind,
+            lost: outage.frames_lost,
+            rate,
+            last_before_ns: Some(0),
+            first_after_ns: came_back.then_some(outage.by_timestamp_ns),
+            offered_throughout: outage.frames_not_offered == 0,
+        });
+        Reset {
+            direction: name(way.direction).to_owned(),
+            reset_s: time.seconds,
+            by: match time.by {
+                By::FrameLoss => "frame_loss",
+                By::Timestamp => "timestamp",
+            }
+            .to_owned(),
+            by_timestamp_s: time.by_timestamp_s,
+            by_frame_loss_s: time.by_frame_loss_s,
+            frames_lost: outage.frames_lost,
+            resolution_s: time.resolution_s,
+            subtracted_s: match kind {
+                Kind::Power { off_for } => off_for.as_secs_f64(),
+                Kind::Hardware | Kind::Software => 0.0,
+            },
+        }
+    })
+}

@@ -22,8 +22,12 @@ use crate::worker::StartError;
 const LEAD_NS: u64 = 20_000_000;
 /// How long it sleeps at most while nothing is due or the port takes nothing, so that it ends soon when told to.
 const NAP: Duration = Duration::from_millis(2);
-/// Frames that may leave at once to make up for a small delay.
-const BURST: u32 = 2;
+/// A wait shorter than this is spent offering the processor to others; a longer one is slept, all but [`AWAKE_NS`].
+const SLEEP_ABOVE_NS: u64 = 250_000;
+const AWAKE_NS: u64 = 120_000;
+/// A delay of so long may be made up for at once, by at most [`BURST`] frames.
+const DELAY_NS: u64 = 500_000;
+const BURST: u64 = 16;
 
 /// The thread that sends them. Dropped, it stops.
 pub struct Own {
@@ -93,13 +97,18 @@ fn sending<P: Transmit>(
     stop: &AtomicBool,
 ) -> OwnSent {
     let start = monotonic_ns() + LEAD_NS;
-    let mut pacer = Pacer::new(rate, rate.times(105, 100).unwrap_or(rate), BURST, start);
+    let burst = rate.frames_in(DELAY_NS).clamp(2, BURST) as u32;
+    let mut pacer = Pacer::new(rate, rate.times(105, 100).unwrap_or(rate), burst, start);
     let mut sent = OwnSent { first_departure_ns: start, ..OwnSent::default() };
     while sent.frames < frames && !stop.load(Ordering::Relaxed) {
         let now = monotonic_ns();
         if now < start || pacer.due(now, 1) == 0 {
-            let next = pacer.next_due().max(start);
-            std::thread::sleep(Duration::from_nanos(next.saturating_sub(now)).min(NAP));
+            let left = pacer.next_due().max(start).saturating_sub(now);
+            if left > SLEEP_ABOVE_NS {
+                std::thread::sleep(Duration::from_nanos(left - AWAKE_NS).min(NAP));
+            } else {
+                std::thread::yield_now();
+            }
             continue;
         }
         let index = (sent.frames as usize) & (port.slots() - 1);

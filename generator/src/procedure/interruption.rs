@@ -116,6 +116,8 @@ pub(super) struct Way {
     pub(super) found: Outages,
     offered: u64,
     arrived: u64,
+    /// What its sender should have offered by the time it ended, where it fell behind with its link up.
+    fell_behind_of: Option<u64>,
 }
 
 impl Way {
@@ -182,8 +184,9 @@ fn forward(judged: &Judged, far: &FarWatch, run: &Run) -> Way {
         watched_until_ns: far.until_ns,
         by_pair: judged.account.max_pair_drop.forward,
     });
-    let reached = judged.account.reached_reflector_distinct.unwrap_or(0);
-    Way { direction: Direction::Forward, found, offered, arrived: reached }
+    let arrived = judged.account.reached_reflector_distinct.unwrap_or(0);
+    let fell_behind_of = fell_behind_of(&sender, &carrier);
+    Way { direction: Direction::Forward, found, offered, arrived, fell_behind_of }
 }
 
 /// The reflector's own frames, seen at the generator.
@@ -215,7 +218,14 @@ fn homeward(judged: &Judged, seen: &Seen, run: &Run) -> Way {
         watched_until_ns: near.until_ns,
         by_pair: judged.account.max_pair_drop.homeward.saturating_add(near.dropped),
     });
-    Way { direction: Direction::Return, found, offered: own.frames, arrived: near.arrived }
+    let fell_behind_of = fell_behind_of(&sender, &carrier);
+    Way { direction: Direction::Return, found, offered: own.frames, arrived: near.arrived, fell_behind_of }
+}
+
+/// How many frames a sender should have offered, if it missed more than one in a hundred and no carrier changed.
+fn fell_behind_of(sender: &Sender, carrier: &[CarrierChange]) -> Option<u64> {
+    let planned = sender.rate.frames_in(sender.planned_end_ns.saturating_sub(sender.first_departure_ns));
+    (carrier.is_empty() && sender.frames < planned - planned / 100).then_some(planned)
 }
 
 /// What the reflector was asked to send, where it did not tell what it sent.
@@ -317,7 +327,8 @@ fn interruption(way: &Way) -> report::Interruption {
         shortest_ms: spread.map(|spread| spread.minimum),
         mean_ms: spread.map(|spread| spread.mean),
         standard_deviation_ms: spread.and_then(|spread| spread.standard_deviation),
-        total_ms: lengths.iter().sum(),
+        // The sum of nothing is a negative zero.
+        total_ms: lengths.iter().sum::<f64>() + 0.0,
         threshold_ms: ms(way.found.threshold_ns),
         harmless_pauses: way.found.harmless_pauses,
         not_kept: way.found.not_kept,
@@ -367,6 +378,17 @@ fn reasons_of(options: Options, run: &Run, judged: &Judged, seen: &Seen, ways: &
                     way.found.not_kept
                 ),
                 "Watch for a shorter time: a path that flickers all the time is broken, whatever its power.",
+            ));
+        }
+        if let Some(planned) = way.fell_behind_of {
+            reasons.push(Reason::note(
+                "sender_fell_behind",
+                format!(
+                    "The sender on {direction} offered {} frames where {planned} were due: lengths by lost frames fall short, \
+                     and the frames called not offered are in part its own.",
+                    way.offered
+                ),
+                "Use a lower --load or a quieter machine; the lengths by time stamps hold.",
             ));
         }
         if way.lost_elsewhere() > 0 {

@@ -22,10 +22,8 @@ use crate::worker::StartError;
 const LEAD_NS: u64 = 20_000_000;
 /// How long it sleeps at most while nothing is due or the port takes nothing, so that it ends soon when told to.
 const NAP: Duration = Duration::from_millis(2);
-/// A wait shorter than this is spent offering the processor to others; a longer one is slept, all but [`AWAKE_NS`].
-const SLEEP_ABOVE_NS: u64 = 250_000;
-const AWAKE_NS: u64 = 120_000;
-/// A delay of so long may be made up for at once, by at most [`BURST`] frames.
+/// A delay of so long may be made up for at once, by at most [`BURST`] frames. Sleeps end late, by a tenth of that mostly;
+/// to wait awake would take the processor from the thread that returns frames.
 const DELAY_NS: u64 = 500_000;
 const BURST: u64 = 16;
 
@@ -104,11 +102,7 @@ fn sending<P: Transmit>(
         let now = monotonic_ns();
         if now < start || pacer.due(now, 1) == 0 {
             let left = pacer.next_due().max(start).saturating_sub(now);
-            if left > SLEEP_ABOVE_NS {
-                std::thread::sleep(Duration::from_nanos(left - AWAKE_NS).min(NAP));
-            } else {
-                std::thread::yield_now();
-            }
+            std::thread::sleep(Duration::from_nanos(left).min(NAP));
             continue;
         }
         let index = (sent.frames as usize) & (port.slots() - 1);

@@ -11,7 +11,7 @@ use kitproof_bench::bench::{Bench, GENERATOR_PORT, Options};
 use kitproof_bench::ledger::Counts;
 use kitproof_bench::script::{Dark, Faults, Script};
 use kitproof_common::control::watched::OWN_FLOW;
-use kitproof_suite::rig::{FAIL, INTERRUPTED, PASS, UNPROVEN, equal};
+use kitproof_suite::rig::{FAIL, INTERRUPTED, PASS, TRIES, UNPROVEN, equal};
 use kitproof_suite::{Ended, Folder, Running, number, reflector, run, trials, validate};
 use serde_json::Value;
 
@@ -97,13 +97,34 @@ fn has_reason(result: &Value, code: &str) -> bool {
     result["reasons"].as_array().is_some_and(|all| all.iter().any(|reason| reason["code"] == code))
 }
 
-/// Holds the outages of one direction against the wire's stretches: as many, the frames to the frame, both lengths.
+/// How late the wire was at most, milliseconds: its frames came home so much closer together, or further apart.
+fn late_ms(did: &Counts) -> f64 {
+    did.late.max_ns.unwrap_or(0) as f64 / 1e6
+}
+
+/// A wire that was later than this hides its shortest stretch.
+const LATE_MS: f64 = 0.8;
+
+/// Holds the outages of one direction against the wire's stretches: as many, the frames to the frame, both lengths. Of a wire
+/// that was late those stretches may be missing that it was late enough to hide; every frame is accounted for all the same.
 fn compare(result: &Value, direction: &str, did: &Counts, stream: u8) -> Result<()> {
     let found = of(result, direction);
-    ensure!(found.len() == did.stretches.len(), "{direction}: {found:#?}, the wire had {:#?}", did.stretches);
-    let late_ms = did.late.max_ns.unwrap_or(0) as f64 / 1e6;
+    let (late_ms, threshold_ms) = (late_ms(did), float(total(result, direction)?, "threshold_ms")?);
+    let mut left = found.iter();
     let mut lost = 0;
-    for (outage, stretch) in found.iter().zip(&did.stretches) {
+    for stretch in &did.stretches {
+        // Its own clock: the last frame before was due at so many intervals; the stretches lie further apart than this.
+        let start_s = stretch.last_before.context("a frame before")?.sequence as f64 / RATE;
+        let begins = |outage: &Value| outage["start_s"].as_f64().is_some_and(|s| (s - start_s).abs() < 0.15);
+        let Some(outage) = left.clone().next().filter(|outage| begins(outage)) else {
+            let ms = stretch.until_ns.context("an end")?.saturating_sub(stretch.from_ns) as f64 / 1e6;
+            ensure!(
+                late_ms > LATE_MS && ms < late_ms + threshold_ms,
+                "{direction}: {found:#?}, the wire had {stretch:#?} and was {late_ms} ms late"
+            );
+            continue;
+        };
+        left.next();
         let (before, after) = stretch.last_before.zip(stretch.first_after).context("frames around it")?;
         let frames = number(outage, "frames_lost")?;
         lost += frames;
@@ -123,17 +144,30 @@ fn compare(result: &Value, direction: &str, did: &Counts, stream: u8) -> Result<
         ensure!((difference - (timestamp - frame_loss)).abs() < 1e-3, "{outage:#}");
         ensure!(outage["kind"] == "short_gap" && outage["uncertain_frames"] == 0, "{outage:#}");
     }
+    ensure!(left.next().is_none(), "{direction}: {found:#?}, the wire had {:#?}", did.stretches);
     let stream = did.stream(stream);
-    equal("lost in all", lost, stream.seen - stream.passed)?;
     let total = total(result, direction)?;
     equal("frames_offered", number(total, "frames_offered")?, stream.seen)?;
     equal("frames_arrived", number(total, "frames_arrived")?, stream.passed)?;
-    equal("frames_lost_elsewhere", number(total, "frames_lost_elsewhere")?, 0)
+    let elsewhere = number(total, "frames_lost_elsewhere")?;
+    equal("lost in all", lost + elsewhere, stream.seen - stream.passed)?;
+    ensure!(elsewhere == 0 || late_ms > LATE_MS, "{elsewhere} frames lost elsewhere: {result:#}");
+    Ok(())
 }
 
 /// Both directions of one watch, and the account of the frames that were returned.
 fn all_of_it(script: &Script) -> Result<()> {
-    let (ended, result, ledger) = seen(script, &["--duration", "7s"])?;
+    let mut seen_so_far = seen(script, &["--duration", "7s"])?;
+    for _ in 1..TRIES {
+        let did = seen_so_far.2.trials.first().context("a trial")?;
+        let late_ms = late_ms(&did.forward).max(late_ms(&did.back));
+        if late_ms <= LATE_MS {
+            break;
+        }
+        eprintln!("the wire was {late_ms} ms late; watched again");
+        seen_so_far = seen(script, &["--duration", "7s"])?;
+    }
+    let (ended, result, ledger) = seen_so_far;
     ensure!(ended.status == PASS && result["verdict"].is_null(), "{}: {:#}", ended.status, result["reasons"]);
     let did = ledger.trials.first().context("a trial")?;
     compare(&result, "forward", &did.forward, 0)?;

@@ -9,6 +9,8 @@ pub mod demo;
 pub mod engine;
 pub mod method;
 pub mod procedure;
+pub mod reference;
 pub mod report;
+pub mod state;
 pub mod statistics;
 pub mod verdict;

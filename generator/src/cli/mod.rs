@@ -2,6 +2,7 @@
 
 pub mod carry_out;
 pub mod interruption;
+pub mod latency;
 pub mod options;
 pub mod preflight;
 pub mod procedures;
@@ -35,6 +36,12 @@ pub enum Command {
     Prove(Box<prove::Prove>),
     /// The highest load without loss at every frame size (RFC 2544 section 26.1)
     Throughput(Box<procedures::Throughput>),
+    /// How long the chain takes for a frame, at the throughput or a stated load (RFC 2544 section 26.2)
+    #[command(mut_arg("duration", |duration| duration.default_value("120s")))]
+    Latency(Box<latency::Latency>),
+    /// The pair alone, one patch cord between its ports: its latency and the load it holds, kept for later results
+    #[command(mut_arg("duration", |duration| duration.default_value("10s")))]
+    Reference(Box<latency::Reference>),
     /// Loss at every load from the highest down (RFC 2544 section 26.3)
     FrameLossRate(Box<procedures::FrameLossRate>),
     /// The longest burst without loss, and the buffer it shows (RFC 2544 section 26.4, RFC 9004)
@@ -65,6 +72,8 @@ pub async fn run(cli: Cli, interrupt: watch::Receiver<bool>) -> Result<u8, Failu
     match cli.command {
         Command::Prove(prove) => prove.run(cli.no_color, interrupt).await,
         Command::Throughput(throughput) => throughput.run(cli.no_color, interrupt).await,
+        Command::Latency(latency) => latency.run(cli.no_color, interrupt).await,
+        Command::Reference(reference) => reference.run(cli.no_color, interrupt).await,
         Command::FrameLossRate(descent) => descent.run(cli.no_color, interrupt).await,
         Command::BackToBack(bursts) => bursts.run(cli.no_color, interrupt).await,
         Command::Interruption(interruption) => interruption.run(cli.no_color, interrupt).await,

@@ -25,7 +25,9 @@ pub struct Searching {
 }
 
 impl Searching {
-    fn options(&self) -> throughput::Options {
+    /// What was typed, as the search wants it.
+    #[must_use]
+    pub fn options(&self) -> throughput::Options {
         throughput::Options { resolution: self.resolution, search_duration: self.search_duration }
     }
 }

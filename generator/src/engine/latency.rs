@@ -62,7 +62,7 @@ pub(super) fn histogram() -> Histogram<u64> {
 
 /// The counts of a [`histogram`] and nothing else, for values of 32 bits: a quarter of the instructions for
 /// each value. What a histogram knows beside its counts (total, least, greatest) follows from them.
-struct Buckets(Box<[u64; BUCKETS]>);
+pub(super) struct Buckets(Box<[u64; BUCKETS]>);
 
 /// Values below this have a bucket each; from there on each power of two has half as many. The smallest
 /// power of two that three digits need: 2 * 10^3.
@@ -71,7 +71,7 @@ const FINE: u32 = 2_048;
 const BUCKETS: usize = Buckets::index(u32::MAX) + 1;
 
 impl Buckets {
-    fn new() -> Self {
+    pub(super) fn new() -> Self {
         let counts = vec![0; BUCKETS].into_boxed_slice();
         Self(counts.try_into().expect("as many as were made"))
     }
@@ -91,7 +91,7 @@ impl Buckets {
     }
 
     #[inline(always)]
-    fn record(&mut self, value: u32) {
+    pub(super) fn record(&mut self, value: u32) {
         // One more for each frame: 64 bits never wrap.
         let count = &mut self.0[Self::index(value)];
         *count = count.wrapping_add(1);
@@ -106,7 +106,7 @@ impl Buckets {
     }
 
     /// Adds everything to a histogram of [`histogram`]'s bounds and starts again from nothing.
-    fn drain_into(&mut self, histogram: &mut Histogram<u64>) {
+    pub(super) fn drain_into(&mut self, histogram: &mut Histogram<u64>) {
         for (index, count) in self.0.iter_mut().enumerate().filter(|(_, count)| **count > 0) {
             histogram.saturating_record_n(Self::value(index), std::mem::take(count));
         }
@@ -130,9 +130,9 @@ impl Latency {
         }
     }
 
-    /// Records one frame that came home at `arrived_ns` (wall clock).
+    /// Records one frame that came home at `arrived_ns` (wall clock); its round trip in nanoseconds, if it has one.
     #[inline]
-    pub fn record(&mut self, sequence: u64, departure: u32, residence: u16, arrived_ns: u64) {
+    pub fn record(&mut self, sequence: u64, departure: u32, residence: u16, arrived_ns: u64) -> Option<u32> {
         let arrived = self.offset.to_monotonic(arrived_ns);
         // A frame never leaves before it is due, so this is never less than the round trip.
         let since_start = u128::from(sequence).wrapping_mul(u128::from(self.interval)) >> INTERVAL_BITS;
@@ -146,9 +146,11 @@ impl Latency {
             || u64::from(round_trip) > UNAMBIGUOUS_NS
         {
             self.excluded += 1;
-            return;
+            return None;
         }
-        self.second.record(round_trip.saturating_sub(residence_ns));
+        let round_trip = round_trip.saturating_sub(residence_ns);
+        self.second.record(round_trip);
+        Some(round_trip)
     }
 
     /// Whether a second is over and [`Self::close_second`] is due.

@@ -4,6 +4,7 @@
 //! in-memory ports in virtual time and [`run`] runs the very same code on pinned threads. Nothing in here
 //! allocates, formats, locks or judges while frames fly.
 
+pub mod course;
 pub mod latency;
 pub mod pin;
 pub mod progress;
@@ -11,6 +12,7 @@ pub mod receive;
 pub mod run;
 pub mod send;
 pub mod stamped;
+pub mod variation;
 pub mod watch;
 
 use kitproof_common::flow;
@@ -42,6 +44,8 @@ pub struct Trial {
     /// Frames at the beginning whose latency is not recorded (they are counted like all others).
     pub warm_up: u64,
     pub fill_check: bool,
+    /// Whether it is recorded how the delay varies from frame to frame.
+    pub variation: bool,
     /// Flows that share the trial out among them, each with threads and ports of its own.
     pub pairs: u8,
 }
@@ -82,6 +86,7 @@ impl Trial {
             give_up_ns: self.give_up_ns,
             warm_up: self.warm_up.div_ceil(u64::from(self.pairs)),
             fill_check: self.fill_check,
+            variation: self.variation,
             pairs: 1,
         })
     }
@@ -132,6 +137,7 @@ mod tests {
             give_up_ns: 1,
             warm_up: frames / 10,
             fill_check: true,
+            variation: false,
             pairs,
         }
     }

@@ -11,9 +11,11 @@ use kitproof_common::port::{Meta, Receive, Stamps};
 use kitproof_common::sequence::{Arrival, Damaged, LossPattern, Reordering, Sampling, Tracker};
 
 use super::Trial;
+use super::course::Course;
 use super::latency::{Latency, RoundTrips};
 use super::progress::Progress;
 use super::stamped::{ByStamps, Identity, Stamped};
+use super::variation::{Variation, Varied};
 use crate::verdict::HomeCounts;
 
 /// Frames looked at between two glances at the clock and at the shared counters.
@@ -49,6 +51,9 @@ struct Counting<'a> {
     /// The reflector's numbers: what it sent, in its order.
     numbers: Tracker,
     latency: Latency,
+    /// Only where it was asked for.
+    variation: Option<Variation>,
+    course: Course,
     sampling: Sampling,
     stamped: Stamped,
     warm_up: u64,
@@ -64,6 +69,10 @@ pub struct Home {
     pub round_trips: RoundTrips,
     /// The same of sampled frames, by stamps of one clock.
     pub by_stamps: ByStamps,
+    /// How they varied from frame to frame, where that was asked for.
+    pub varied: Option<Varied>,
+    /// How they went over the trial, of the sampled frames.
+    pub course: Course,
     /// Of the generator's own numbers, both directions together.
     pub loss: LossPattern,
     /// Of the reflector's numbers: the way home alone.
@@ -90,6 +99,8 @@ impl<'a, P: Receive> Receiver<'a, P> {
             sequences: Tracker::new(trial.window(), PERIODS_KEPT),
             numbers: Tracker::new(trial.window(), PERIODS_KEPT),
             latency: Latency::new(offset, start_ns, interval_ns, trial.warm_up),
+            variation: trial.variation.then(Variation::default),
+            course: Course::new(trial.frames),
             sampling: trial.sampling(),
             stamped: Stamped::new(trial.sampling()),
             warm_up: trial.warm_up,
@@ -214,10 +225,13 @@ impl Counting<'_> {
             Arrival::First => match self.sequences.arrive(sequence) {
                 Arrival::First => {
                     self.damaged.intact_arrived(sequence);
-                    self.latency.record(sequence, header.departure, header.residence, meta.arrived_ns);
+                    let (departure, residence) = (header.departure, header.residence);
+                    let round_trip = self.latency.record(sequence, departure, residence, meta.arrived_ns);
+                    if let (Some(variation), Some(round_trip)) = (&mut self.variation, round_trip) {
+                        variation.record(sequence, round_trip);
+                    }
                     if self.sampling.takes(header.sequence) {
-                        let (departure, residence) = (header.departure, header.residence);
-                        self.sample_arrived(sequence, departure, residence, meta.arrived_ns);
+                        self.sample_arrived(sequence, departure, residence, meta.arrived_ns, round_trip);
                     }
                 }
                 Arrival::Copy => self.counts.copies_forward_home += 1,
@@ -245,7 +259,17 @@ impl Counting<'_> {
     /// Plain values: a reference would have every frame's header written to memory.
     #[cold]
     #[inline(never)]
-    fn sample_arrived(&mut self, sequence: u64, departure: u32, residence: u16, arrived_ns: u64) {
+    fn sample_arrived(
+        &mut self,
+        sequence: u64,
+        departure: u32,
+        residence: u16,
+        arrived_ns: u64,
+        round_trip: Option<u32>,
+    ) {
+        if let Some(round_trip) = round_trip {
+            self.course.sample(sequence, round_trip);
+        }
         if sequence < self.warm_up {
             self.stamped.exclude();
         } else {
@@ -286,6 +310,8 @@ impl Counting<'_> {
             counts: self.counts,
             round_trips: self.latency.finish(sample),
             by_stamps: self.stamped.finish(false),
+            varied: self.variation.map(Variation::finish),
+            course: self.course,
             loss: sequences.loss,
             loss_return: numbers.loss,
             reordering_return: numbers.reordering,

@@ -296,6 +296,7 @@ mod tests {
             give_up_ns: seconds * 1_010 * MS + 100 * MS,
             warm_up: 0,
             fill_check: true,
+            variation: false,
             pairs: 1,
         }
     }

@@ -12,6 +12,7 @@ use std::fmt;
 
 use kitproof_common::line::Percent;
 use kitproof_common::line::tolerance::PAIR_PPM;
+use serde::{Deserialize, Serialize};
 
 use super::latency::Measured;
 use crate::statistics::fit::{Line, Point};
@@ -22,6 +23,8 @@ pub const FEWEST_MOMENTS: usize = 6;
 const NS_PER_PPM: f64 = 1_000.0;
 /// How many standard uncertainties count as a difference.
 const SURE: f64 = 3.0;
+/// How many standard deviations make a jump.
+const JUMP: f64 = 6.0;
 /// How far the slopes of both halves of a straight line may be from the whole slope, as a share of it.
 const BENT: f64 = 0.1;
 
@@ -61,7 +64,7 @@ pub enum Climb {
 }
 
 /// Parts per million with their standard uncertainty.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Parts {
     pub ppm: f64,
     pub uncertainty: f64,
@@ -75,7 +78,8 @@ pub fn climb(moments: &[Moment], load: Percent, own: Option<Parts>) -> Climb {
     if before.len() < FEWEST_MOMENTS {
         return Climb::TooFewMoments;
     }
-    let Some(whole) = parts(before) else { return Climb::TooFewMoments };
+    let (before, of_jumps) = without_jumps(before);
+    let Some(whole) = parts(&before, of_jumps) else { return Climb::TooFewMoments };
     let own = own.unwrap_or(Parts { ppm: 0.0, uncertainty: 0.0 });
     let excess = Parts { ppm: whole.ppm - own.ppm, uncertainty: whole.uncertainty.hypot(own.uncertainty) };
     if excess.ppm <= SURE * excess.uncertainty {
@@ -83,7 +87,7 @@ pub fn climb(moments: &[Moment], load: Percent, own: Option<Parts>) -> Climb {
     }
     let (first, second) = before.split_at(before.len() / 2);
     // A step leaves both halves level, so that each is held against the whole.
-    for half in [parts(first), parts(second)].into_iter().flatten() {
+    for half in [parts(first, of_jumps), parts(second, of_jumps)].into_iter().flatten() {
         let allowed = (SURE * half.uncertainty.hypot(whole.uncertainty)).max(BENT * whole.ppm.abs());
         if (half.ppm - whole.ppm).abs() > allowed {
             return Climb::NotStraight { excess };
@@ -97,8 +101,46 @@ pub fn climb(moments: &[Moment], load: Percent, own: Option<Parts>) -> Climb {
     Climb::Clocks { excess, apart_ppm, passes, lost_after_s: until.map(|until| moments[until].at_s) }
 }
 
-/// The slope of the latency as parts per million.
-fn parts(moments: &[Moment]) -> Option<Parts> {
+/// The same moments with every jump from one to the next taken out, and the standard uncertainty that leaves at the far
+/// end, in nanoseconds.
+///
+/// At full load nothing drains a queue: a sender that is late once and makes up for it leaves its delay in the queue for
+/// good. That is a step, and a single late moment is two; a climb of clocks has neither. A jump is a difference far from
+/// the median of all (six times 1.4826 median absolute deviations, which is a standard deviation of normal noise); the
+/// median stands in for it.
+fn without_jumps(moments: &[Moment]) -> (Vec<Moment>, f64) {
+    let differences: Vec<f64> = moments
+        .windows(2)
+        .map(|two| (two[1].latency.ns - two[0].latency.ns) / (two[1].at_s - two[0].at_s))
+        .collect();
+    let usual = median(differences.clone());
+    let deviation = 1.4826 * median(differences.iter().map(|slope| (slope - usual).abs()).collect());
+    let mut taken_ns = 0.0;
+    let mut variance = 0.0;
+    let mut kept = moments.to_vec();
+    for (moment, two) in kept.iter_mut().skip(1).zip(moments.windows(2)) {
+        let time = two[1].at_s - two[0].at_s;
+        let difference = two[1].latency.ns - two[0].latency.ns;
+        let stated = two[1].latency.uncertainty_ns.hypot(two[0].latency.uncertainty_ns);
+        let noise = (deviation * time).max(stated);
+        if (difference - usual * time).abs() > JUMP * noise {
+            taken_ns += difference - usual * time;
+            variance += noise * noise;
+        }
+        moment.latency.ns -= taken_ns;
+    }
+    (kept, variance.sqrt())
+}
+
+fn median(mut values: Vec<f64>) -> f64 {
+    values.sort_by(f64::total_cmp);
+    values.get(values.len() / 2).copied().unwrap_or(0.0)
+}
+
+/// The slope of the latency as parts per million. What the jumps that were taken out leave open is a step somewhere: at
+/// worst, in the middle, a step of 1 over a time of T is a slope of 1.5 / T.
+fn parts(moments: &[Moment], of_jumps_ns: f64) -> Option<Parts> {
+    let time = moments.last()?.at_s - moments.first()?.at_s;
     let points: Vec<Point> = moments
         .iter()
         .map(|moment| Point {
@@ -108,7 +150,8 @@ fn parts(moments: &[Moment]) -> Option<Parts> {
         })
         .collect();
     let line = Line::through(&points)?;
-    Some(Parts { ppm: line.slope / NS_PER_PPM, uncertainty: line.slope_uncertainty / NS_PER_PPM })
+    let uncertainty = line.slope_uncertainty.hypot(1.5 * of_jumps_ns / time);
+    Some(Parts { ppm: line.slope / NS_PER_PPM, uncertainty: uncertainty / NS_PER_PPM })
 }
 
 fn passes(load: Percent, excess: Parts) -> Percent {
@@ -211,6 +254,24 @@ mod tests {
         assert_eq!(climb(&moments, Percent::FULL, own(120.0)), Climb::Level);
         let Climb::Clocks { excess, .. } = climb(&moments, Percent::FULL, own(90.0)) else { panic!() };
         assert!((excess.ppm - 30.0).abs() < 0.1 && excess.uncertainty > 0.5);
+    }
+
+    /// The sender was late twice, and some moments were late alone: the climb is found all the same.
+    #[test]
+    fn a_sender_that_was_late_does_not_hide_the_clocks() {
+        let late = |second: u32| match second {
+            4 | 17 => 9e6,
+            _ => f64::from(u8::from(second >= 3)) * 1.6e6 + f64::from(u8::from(second >= 20)) * 4e5,
+        };
+        let moments =
+            filling(150.0, 1e9, 40, |second| late(second) + f64::from(second * second * 7 % 11) * 1e3);
+        let Climb::Clocks { excess, .. } = climb(&moments, Percent::FULL, None) else {
+            panic!("{:?}", climb(&moments, Percent::FULL, None))
+        };
+        assert!(
+            (excess.ppm - 150.0).abs() < 3.0 * excess.uncertainty && excess.uncertainty < 3.0,
+            "{excess:?}"
+        );
     }
 
     #[test]

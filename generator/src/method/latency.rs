@@ -17,6 +17,7 @@ use std::fmt;
 use std::time::Duration;
 
 use kitproof_common::line::LineRate;
+use serde::{Deserialize, Serialize};
 
 use super::letter::Letter;
 
@@ -88,7 +89,7 @@ impl Latency {
 }
 
 /// A value with its standard uncertainty, both in nanoseconds.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Measured {
     pub ns: f64,
     pub uncertainty_ns: f64,

@@ -68,7 +68,7 @@ fn offer(runner: &Runner<'_>, trial: &method::Trial) -> Result<Offer, Failure> {
             ));
         }
     };
-    Ok(Offer { frame_size: trial.frame_size, load, length, residual })
+    Ok(Offer { frame_size: trial.frame_size, load, length, residual, variation: false })
 }
 
 /// The times around every trial of a run.

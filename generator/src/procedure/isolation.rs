@@ -8,6 +8,7 @@ use kitproof_common::link::LinkFacts;
 use serde::{Deserialize, Serialize};
 
 use super::failure::Failure;
+use crate::state;
 
 /// How long an acknowledgement holds on a link that stays up.
 const HOLDS: Duration = Duration::from_secs(12 * 3600);
@@ -73,10 +74,7 @@ pub fn remember(facts: &LinkFacts) {
     all.retain(|one| one.interface != facts.name && now.saturating_sub(one.at) < HOLDS.as_secs());
     all.push(entry(facts, now));
     let Ok(text) = serde_json::to_vec_pretty(&all) else { return };
-    if let Some(folder) = path.parent() {
-        let _ = std::fs::create_dir_all(folder);
-    }
-    let _ = std::fs::write(path, text);
+    let _ = state::replace(&path, &text);
 }
 
 fn remembered(facts: &LinkFacts) -> bool {
@@ -113,11 +111,8 @@ fn now() -> Option<u64> {
     SystemTime::now().duration_since(UNIX_EPOCH).ok().map(|since| since.as_secs())
 }
 
-/// `$XDG_STATE_HOME/kitproof/isolated.json`, or the same below `~/.local/state`.
 fn state_file() -> Option<PathBuf> {
-    let absolute = |name| std::env::var_os(name).map(PathBuf::from).filter(|path| path.is_absolute());
-    let folder = absolute("XDG_STATE_HOME").or_else(|| Some(absolute("HOME")?.join(".local/state")))?;
-    Some(folder.join("kitproof/isolated.json"))
+    state::file("isolated.json")
 }
 
 #[cfg(test)]

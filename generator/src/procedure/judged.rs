@@ -4,15 +4,33 @@ use kitproof_common::control::End;
 use kitproof_common::link::{self, CarrierEvent, HostDid, LinkKind, PortDrops};
 
 use super::plan::{Offer, Plan, Target};
+use super::round_trips;
 use super::session::Far;
 use super::trial::Outcome;
+use crate::engine::course::Tagged;
 use crate::engine::receive::Home;
 use crate::engine::run::Departures;
+use crate::engine::variation::Varied;
 use crate::method::Came;
+use crate::method::clock_difference::Climb;
+use crate::reference::Reference;
 use crate::verdict::{
     Account, Bounds, CarrierLoss, Directions, EndBounds, HomeCounts, LoadFacts, Pauses, Reason,
     ReferenceFacts, TrialFacts, Verdict, WindowFacts, account_together, judge,
 };
+
+/// What the trials of a run are judged in the light of.
+#[derive(Clone, Copy)]
+pub struct Setup<'a> {
+    pub plan: &'a Plan,
+    pub target: &'a Target,
+    pub near: &'a End,
+    pub far: &'a End,
+    /// Of these ports as they are now.
+    pub reference: Option<&'a Reference>,
+    /// The run is a reference itself: there is nothing between the ports.
+    pub pair_alone: bool,
+}
 
 /// A trial and what it proves.
 pub struct Judged {
@@ -20,19 +38,41 @@ pub struct Judged {
     pub outcome: Outcome,
     pub account: Account,
     pub verdict: Verdict,
+    /// How its round trip climbed; `None` where that says nothing (bursts, several flows).
+    pub climb: Option<Climb>,
 }
 
 impl Judged {
     /// Accounts for every frame and judges.
     #[must_use]
-    pub fn new(outcome: Outcome, offer: Offer, plan: &Plan, target: &Target, near: &End, far: &End) -> Self {
-        let (account, verdict) = appraise(&outcome, &offer, plan, target, near, far);
-        Self { offer, outcome, account, verdict }
+    pub fn new(outcome: Outcome, offer: Offer, setup: &Setup<'_>) -> Self {
+        let climb = round_trips::climb(&outcome, offer.length, setup);
+        let (account, verdict) = appraise(&outcome, &offer, climb.as_ref(), setup);
+        Self { offer, outcome, account, verdict, climb }
     }
 
     /// Accounts and judges anew, because more has become known.
-    pub fn again(&mut self, plan: &Plan, target: &Target, near: &End, far: &End) {
-        (self.account, self.verdict) = appraise(&self.outcome, &self.offer, plan, target, near, far);
+    pub fn again(&mut self, setup: &Setup<'_>) {
+        (self.account, self.verdict) = appraise(&self.outcome, &self.offer, self.climb.as_ref(), setup);
+    }
+
+    /// The tagged frame of its first flow, if it came home.
+    #[must_use]
+    pub fn tagged(&self) -> Option<Tagged> {
+        self.outcome.flows.first().and_then(|(_, home)| home.course.tagged())
+    }
+
+    /// How the delay of its first flow varied, where that was recorded.
+    #[must_use]
+    pub fn varied(&self) -> Option<&Varied> {
+        self.outcome.flows.first().and_then(|(_, home)| home.varied.as_ref())
+    }
+
+    /// The 99.9th percentile of the delay less the least, nanoseconds (RFC 5481 sections 6.5 and 11).
+    #[must_use]
+    pub fn pdv_99_9_ns(&self) -> Option<u64> {
+        let trips = &self.outcome.round_trips.histogram;
+        (!trips.is_empty()).then(|| trips.value_at_quantile(0.999).saturating_sub(trips.min()))
     }
 
     /// What a method is told of it.
@@ -45,11 +85,10 @@ impl Judged {
 fn appraise(
     outcome: &Outcome,
     offer: &Offer,
-    plan: &Plan,
-    target: &Target,
-    near: &End,
-    far: &End,
+    climb: Option<&Climb>,
+    setup: &Setup<'_>,
 ) -> (Account, Verdict) {
+    let Setup { target, near, far, .. } = *setup;
     let home: Vec<HomeCounts> = outcome
         .flows
         .iter()
@@ -64,7 +103,9 @@ fn appraise(
     let counts = |flow: usize| told.and_then(|far| far.flows.get(flow));
     let flows = home.iter().enumerate().map(|(flow, home)| (home, counts(flow)));
     let account = account_together(flows, &bounds);
-    let verdict = judge(&facts(outcome, offer, plan, near, far, account.clone(), &bounds));
+    let mut facts = facts(outcome, offer, setup, account.clone(), &bounds);
+    facts.more.extend(climb.and_then(|climb| round_trips::climb_told(climb, outcome)));
+    let verdict = judge(&facts);
     (account, verdict)
 }
 
@@ -133,12 +174,11 @@ fn udp_drops(loopback: bool) -> PortDrops {
 fn facts(
     outcome: &Outcome,
     offer: &Offer,
-    plan: &Plan,
-    near: &End,
-    far: &End,
+    setup: &Setup<'_>,
     account: Account,
     bounds: &Bounds,
 ) -> TrialFacts {
+    let Setup { plan, near, far, .. } = *setup;
     TrialFacts {
         frame_size: outcome.trial.frame.frame_size,
         account,
@@ -147,13 +187,26 @@ fn facts(
         burst_tolerance: u64::from(plan.wanted.burst_tolerance),
         carrier: carrier_losses(outcome, near, far),
         pauses: pauses(outcome, near, far),
-        reference: ReferenceFacts::default(),
+        reference: reference(outcome, setup),
         unknown_counters: bounds.unknown.clone(),
         cut_short: cut_short(outcome),
         order_unknown: order_unknown(outcome),
         interface: near.link.as_ref().map_or_else(|| "udp".into(), |link| link.name.clone()),
         more: more(outcome, near),
     }
+}
+
+/// What the reference says of this trial. A pair that is measured alone is not told to be measured alone first.
+fn reference(outcome: &Outcome, setup: &Setup<'_>) -> ReferenceFacts {
+    if setup.pair_alone {
+        return ReferenceFacts { on_these_ports: true, at_this_size_and_load: false };
+    }
+    let trial = &outcome.trial;
+    let (frame_size, line) = (trial.frame.frame_size, setup.plan.line);
+    let load_percent = trial.rate.percent_of(line, frame_size);
+    setup.reference.map_or_else(ReferenceFacts::default, |reference| {
+        reference.speaks_for(frame_size, &round_trips::look(outcome), line.0, load_percent)
+    })
 }
 
 fn load_facts(outcome: &Outcome, offer: &Offer, plan: &Plan) -> LoadFacts {

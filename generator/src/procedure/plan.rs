@@ -77,6 +77,8 @@ pub struct Offer {
     pub length: Length,
     /// How long frames under way are waited for; cut short when every frame is home.
     pub residual: Duration,
+    /// Whether it is recorded how the delay varies from frame to frame.
+    pub variation: bool,
 }
 
 /// A burst may be so far from the line's rate at most, however short.
@@ -174,6 +176,14 @@ impl Plan {
         offer(&self.wanted, frame_size)
     }
 
+    /// Finds out whether a trial of the wanted length can be offered at this load.
+    ///
+    /// # Errors
+    /// [`Failure::Usage`]: a load over the line, or of less than two frames.
+    pub fn can_offer(&self, load: Load, frame_size: u16) -> Result<(), Failure> {
+        frames_of(&Offer { load, ..self.offer(frame_size) }, self.line, self.wanted.pairs).map(|_| ())
+    }
+
     /// The trial of one offer. `tag` is fresh for each.
     ///
     /// # Errors
@@ -218,6 +228,7 @@ impl Plan {
             give_up_ns: duration_ns.saturating_add(duration_ns / 100).saturating_add(GRACE.as_nanos() as u64),
             warm_up: ((rate.per_second() * WARM_UP_S) as u64).min(frames / 10),
             fill_check: wanted.fill_check,
+            variation: offer.variation,
             pairs: wanted.pairs,
         })
     }
@@ -238,7 +249,13 @@ impl Plan {
 }
 
 fn offer(wanted: &Wanted, frame_size: u16) -> Offer {
-    Offer { frame_size, load: wanted.load, length: Length::Time(wanted.duration), residual: wanted.residual }
+    Offer {
+        frame_size,
+        load: wanted.load,
+        length: Length::Time(wanted.duration),
+        residual: wanted.residual,
+        variation: false,
+    }
 }
 
 /// The rate of an offer and how many frames it has; fewer than two make no rate.

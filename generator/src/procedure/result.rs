@@ -5,12 +5,17 @@ use kitproof_common::control::{End, Went};
 use kitproof_common::link::Duplex;
 
 use super::judged::Judged;
+use super::latency::{clock_word, figure};
 use super::plan::Plan;
-use super::runner::Finished;
+use super::round_trips;
+use super::runner::{Finished, Run};
 use crate::engine::Trial;
+use crate::method::clock_difference::Climb;
+use crate::reference::{self, Record};
 use crate::report::{
-    Clocks, Direction, Endpoint, LoadFigures, LoadWindows, LossBound, LossPeriod, OddWindow, Pair, RoundTrip,
-    RunResult, SCHEMA, Tool, TrialResult,
+    Added, ClimbTold, Clocks, DelayVariation, Direction, Endpoint, Floor, Ipdv, LoadFigures, LoadWindows,
+    LossBound, LossPeriod, OddWindow, Pair, ReferenceUsed, RoundTrip, RunResult, SCHEMA, TaggedFrame, Tool,
+    TrialResult,
 };
 
 /// Confidence of every bound that is stated.
@@ -36,8 +41,9 @@ pub fn of(finished: &Finished, command: &str, started: String) -> RunResult {
                 run.trials.iter().filter_map(|one| Some(&one.outcome.far.as_ref().ok()?.report.went)),
             )),
         },
+        reference: reference(run),
         findings: finished.findings.clone(),
-        trials: run.trials.iter().map(|judged| trial(judged, &run.plan, &run.near)).collect(),
+        trials: run.trials.iter().map(|judged| trial(judged, run)).collect(),
         ..RunResult::default()
     }
 }
@@ -102,7 +108,97 @@ fn figures(trial: &Trial, plan: &Plan, frames_per_s: f64) -> LoadFigures {
     }
 }
 
-fn trial(judged: &Judged, plan: &Plan, near: &End) -> TrialResult {
+fn reference(run: &Run) -> Option<ReferenceUsed> {
+    let reference = run.known.reference.as_ref()?;
+    Some(ReferenceUsed {
+        taken: reference.taken.clone(),
+        changed: run.known.since.changed.clone(),
+        unplugged: run.known.since.unplugged,
+    })
+}
+
+/// What the reference has at the size of a trial, its look, and the nearest load.
+#[must_use]
+pub fn record_for<'a>(judged: &Judged, run: &'a Run) -> Option<&'a Record> {
+    let trial = &judged.outcome.trial;
+    let load = intended(judged, &run.plan).percent;
+    let look = round_trips::look(&judged.outcome);
+    run.known.fresh()?.nearest(trial.frame.frame_size, &look, run.plan.line.0, load)
+}
+
+/// What the chain added to the pair's round trip in these trials of one size and load.
+#[must_use]
+pub fn added(trials: &[&Judged], run: &Run) -> Option<Added> {
+    let last = *trials.last()?;
+    let record = record_for(last, run)?;
+    let added = reference::added::added(&round_trips::by_clock(trials), &record.latency)?;
+    let frame_size = last.outcome.trial.frame.frame_size;
+    Some(Added {
+        clock: clock_word(added.clock).to_owned(),
+        minimum: figure(added.minimum),
+        median: figure(added.median),
+        minimum_store_and_forward_ns: reference::added::store_and_forward_ns(
+            added.minimum.ns,
+            frame_size,
+            run.plan.line,
+        ),
+        reference: run.known.fresh().map(|kept| kept.taken.clone()).unwrap_or_default(),
+        reference_load_percent: record.load_percent,
+    })
+}
+
+fn delay_variation(judged: &Judged) -> Option<DelayVariation> {
+    let varied = judged.varied()?;
+    let at = |thousandths| varied.percentile(thousandths);
+    Some(DelayVariation {
+        pdv_99_9_ns: judged.pdv_99_9_ns()?,
+        ipdv_ns: at(0).zip(at(100)).zip(at(50_000)).zip(at(99_900)).zip(at(100_000)).map(
+            |((((least, p0_1), p50), p99_9), greatest)| Ipdv {
+                least,
+                p0_1,
+                p50,
+                p99_9,
+                greatest,
+                samples: varied.samples(),
+            },
+        ),
+        jitter_ns: varied.jitter_ns,
+    })
+}
+
+fn course(judged: &Judged) -> Vec<Floor> {
+    if !judged.offer.variation && climb(judged).is_none() {
+        return Vec::new();
+    }
+    let moments = round_trips::moments(&judged.outcome, judged.offer.length).unwrap_or_default();
+    moments
+        .into_iter()
+        .map(|moment| Floor { at_s: moment.at_s, least_ns: moment.latency.ns, lost: moment.lost })
+        .collect()
+}
+
+fn climb(judged: &Judged) -> Option<ClimbTold> {
+    let climb = judged.climb.as_ref()?;
+    round_trips::climb_told(climb, &judged.outcome)?;
+    let (kind, excess, apart_ppm, passes, lost_after_s) = match climb {
+        Climb::Clocks { excess, apart_ppm, passes, lost_after_s } => {
+            ("clocks", excess, Some(*apart_ppm), passes, *lost_after_s)
+        }
+        Climb::Overload { excess, passes } => ("overload", excess, None, passes, None),
+        Climb::TooFewMoments | Climb::Level | Climb::NotStraight { .. } => return None,
+    };
+    Some(ClimbTold {
+        kind: kind.to_owned(),
+        excess_ppm: excess.ppm,
+        uncertainty_ppm: excess.uncertainty,
+        apart_ppm,
+        passes_percent: passes.value(),
+        lost_after_s,
+    })
+}
+
+fn trial(judged: &Judged, run: &Run) -> TrialResult {
+    let Run { plan, near, .. } = run;
     let outcome = &judged.outcome;
     let trial = &outcome.trial;
     let load = &outcome.load;
@@ -131,6 +227,14 @@ fn trial(judged: &Judged, plan: &Plan, near: &End) -> TrialResult {
         counts: judged.account.clone(),
         round_trip_ns: round_trip(judged),
         round_trip_stamped_ns: stamped(judged, near),
+        added: added(&[judged], run),
+        tagged_frame: judged.tagged().map(|tagged| TaggedFrame {
+            sequence: tagged.sequence,
+            round_trip_ns: tagged.round_trip_ns.into(),
+        }),
+        delay_variation: delay_variation(judged),
+        course: course(judged),
+        climb: climb(judged),
         clocks: clocks(judged, plan),
         loss_bound: LossBound::of(&judged.account, trial.frame.frame_size, CONFIDENCE),
         loss_periods: loss_periods(judged),

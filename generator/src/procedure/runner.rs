@@ -11,13 +11,14 @@ use tokio::sync::watch;
 
 use super::failure::Failure;
 use super::fitness;
-use super::isolation::{self, Known};
-use super::judged::Judged;
+use super::isolation;
+use super::judged::{Judged, Setup};
 use super::plan::{Offer, Plan, Target, Wanted};
 use super::session::Session;
 use super::trial::{self, Moment};
 use crate::engine;
 use crate::method::Came;
+use crate::reference::{Known, Ports};
 use crate::report::Findings;
 use crate::verdict::{Bears, Outcome, Reason, Verdict, overall};
 
@@ -33,6 +34,8 @@ pub struct Run {
     pub interrupted: bool,
     /// Why the run ended before every trial was run, if it did.
     pub ended_early: Option<String>,
+    /// What is known of the pair alone.
+    pub known: Known,
 }
 
 /// What a procedure came to.
@@ -93,6 +96,8 @@ pub struct Runner<'a> {
     /// Why packet sockets are used at this end and at the far end, as it was said last.
     instead: Option<String>,
     far_instead: Option<String>,
+    known: Known,
+    pair_alone: bool,
 }
 
 impl<'a> Runner<'a> {
@@ -123,7 +128,7 @@ impl<'a> Runner<'a> {
                 }
                 let known =
                     isolation::acknowledge(facts, plan.wanted.isolated_bench, plan.wanted.unattended)?;
-                listened = known == Known::Remembered;
+                listened = known == isolation::Known::Remembered;
                 if !listened {
                     show.say("listening for strangers on the link, at both ends, for three seconds");
                 }
@@ -150,7 +155,13 @@ impl<'a> Runner<'a> {
         if let Some(far) = &session.far.link {
             fitness::warn(&kitproof_common::link::fit(far, false), "at the far end: ", show);
         }
+        let known = Known::of(&session.near, &session.far);
+        if let Some(told) = known.told() {
+            show.say(&format!("note: {told}"));
+        }
         Ok(Self {
+            known,
+            pair_alone: false,
             plan,
             trials: Vec::new(),
             target,
@@ -187,8 +198,7 @@ impl<'a> Runner<'a> {
                 return Ok(Err(Stop));
             }
         };
-        let judged =
-            Judged::new(outcome, *offer, &self.plan, &self.target, &self.session.near, &self.session.far);
+        let judged = Judged::new(outcome, *offer, &self.setup());
         self.show.judged(&judged);
         if let Ok(far) = &judged.outcome.far {
             let why = &far.report.went.instead;
@@ -236,8 +246,7 @@ impl<'a> Runner<'a> {
         let near = watcher.finish().map_err(|error| {
             Failure::Incomplete(format!("the far end's frames were not watched: {error}"))
         })?;
-        let judged =
-            Judged::new(outcome, *offer, &self.plan, &self.target, &self.session.near, &self.session.far);
+        let judged = Judged::new(outcome, *offer, &self.setup());
         // Its losses are what was asked for: no verdict on it.
         let account = &judged.account;
         self.show.say(&format!(
@@ -254,6 +263,29 @@ impl<'a> Runner<'a> {
         let show = &mut *self.show;
         let mut on_moment = |moment: Moment<'_>| show.moment(position, moment);
         trial::run(&mut self.session, trial, offer.residual, &mut self.interrupt, &mut on_moment).await
+    }
+
+    fn setup(&self) -> Setup<'_> {
+        Setup {
+            plan: &self.plan,
+            target: &self.target,
+            near: &self.session.near,
+            far: &self.session.far,
+            reference: self.known.fresh(),
+            pair_alone: self.pair_alone,
+        }
+    }
+
+    /// From now on there is nothing between the ports: the run is a reference itself, and none is taken off it.
+    pub fn pair_alone(&mut self) {
+        self.pair_alone = true;
+        self.known = Known::default();
+    }
+
+    /// The ports of the session.
+    #[must_use]
+    pub fn ports(&self) -> Ports {
+        Ports::of(&self.session.near, &self.session.far)
     }
 
     /// Which of the frame sizes it is, such as `[2/7]`; `index` counts from 0.
@@ -274,13 +306,24 @@ impl<'a> Runner<'a> {
 
     /// Says goodbye to the reflector, after asking once more for counts that were not heard.
     pub async fn close(mut self) -> Run {
-        for judged in &mut self.trials {
-            ask_again(judged, &mut self.session, &self.plan, &self.target).await;
+        let mut trials = std::mem::take(&mut self.trials);
+        for judged in trials.iter_mut().filter(|judged| judged.outcome.far.is_err()) {
+            if ask_again(judged, &mut self.session).await {
+                judged.again(&self.setup());
+            }
         }
         let interrupted = self.interrupted();
         let (near, far) = (self.session.near.clone(), self.session.far.clone());
         self.session.close().await;
-        Run { plan: self.plan, near, far, trials: self.trials, interrupted, ended_early: self.ended_early }
+        Run {
+            plan: self.plan,
+            near,
+            far,
+            trials,
+            interrupted,
+            ended_early: self.ended_early,
+            known: self.known,
+        }
     }
 }
 
@@ -321,16 +364,13 @@ fn new_reason(what: &str, why: &Option<String>, said: &mut Option<String>, show:
     }
 }
 
-/// The counts of a trial whose end was not heard, asked for once more: the link may be back.
-async fn ask_again(judged: &mut Judged, session: &mut Session, plan: &Plan, target: &Target) {
-    if judged.outcome.far.is_ok() {
-        return;
-    }
+/// The counts of a trial whose end was not heard, asked for once more: the link may be back. Whether they were heard.
+async fn ask_again(judged: &mut Judged, session: &mut Session) -> bool {
     let trial = &judged.outcome.trial;
     let (tag, pairs) = (trial.frame.session, trial.pairs);
-    let Ok(far) = session.counts(tag, pairs, SECOND_CHANCE).await else { return };
+    let Ok(far) = session.counts(tag, pairs, SECOND_CHANCE).await else { return false };
     judged.outcome.far = Ok(far);
-    judged.again(plan, target, &session.near, &session.far);
+    true
 }
 
 /// Waits between two trials, and lets a reflector that would take a long silence for the end hear from us meanwhile.

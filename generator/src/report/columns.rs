@@ -14,7 +14,11 @@ pub(super) struct Row {
 pub(super) fn aligned(out: &mut String, headings: &[(&str, &str)], rows: &[Row], ink: Ink) {
     let width = |i: usize| {
         let (upper, lower) = headings[i];
-        rows.iter().map(|row| row.cells[i].len()).chain([upper.len(), lower.len()]).max().unwrap_or(0)
+        rows.iter()
+            .map(|row| row.cells[i].chars().count())
+            .chain([upper.len(), lower.len()])
+            .max()
+            .unwrap_or(0)
     };
     let widths: Vec<usize> = (0..headings.len()).map(width).collect();
     let line = |texts: Vec<&str>| {

@@ -23,13 +23,14 @@ mod table;
 pub use csv::csv;
 pub use files::{WriteError, write};
 pub use findings::{
-    Bursts, CarrierDown, Conduct, Ending, Findings, FrameLoss, Interruption, Outage, OutageKind,
-    OutageLength, Reset, Throughput,
+    Added, Bursts, CarrierDown, Conduct, Ending, Figure, Findings, FrameLoss, Interruption, KindOfBox,
+    Latency, Outage, OutageKind, OutageLength, ReferenceUsed, Reset, Throughput,
 };
 pub use ink::{Ink, Style};
 pub use result::{
-    ChainPiece, Clocks, Direction, Endpoint, LoadFigures, LoadWindows, LossBound, LossPeriod, OddWindow,
-    Pair, RoundTrip, RunResult, SCHEMA, Tool, TrialResult, TunedSetting,
+    ChainPiece, ClimbTold, Clocks, DelayVariation, Direction, Endpoint, Floor, Ipdv, LoadFigures,
+    LoadWindows, LossBound, LossPeriod, OddWindow, Pair, RoundTrip, RunResult, SCHEMA, TaggedFrame, Tool,
+    TrialResult, TunedSetting,
 };
 pub use schema::schema_text;
 pub use table::table;

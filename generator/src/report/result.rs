@@ -6,7 +6,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::Findings;
+use super::{Added, Findings, ReferenceUsed};
 use crate::verdict::{Account, Bears, Directions, Outcome, Reason, confidence};
 
 /// The value of `schema` in every result of this layout. It changes when a field changes its meaning or goes.
@@ -28,6 +28,9 @@ pub struct RunResult {
     pub pair: Pair,
     /// The pieces between generator and reflector, in order from the generator.
     pub chain: Vec<ChainPiece>,
+    /// The reference of these two ports; left out where there is none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reference: Option<ReferenceUsed>,
     #[serde(flatten)]
     pub findings: Findings,
     pub trials: Vec<TrialResult>,
@@ -150,6 +153,22 @@ pub struct TrialResult {
     /// them, the best one last. None where neither the kernel nor the NIC stamps what leaves.
     #[serde(default)]
     pub round_trip_stamped_ns: Vec<RoundTrip>,
+    /// What the chain added to the pair's own round trip, of every command; left out without a reference at this size.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub added: Option<Added>,
+    /// The frame that was picked out in the middle of the stream (RFC 2544 section 26.2); left out where none came home.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tagged_frame: Option<TaggedFrame>,
+    /// How the delay varied; left out where that was not recorded.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub delay_variation: Option<DelayVariation>,
+    /// The least round trip of each stretch of the trial, of sampled frames; left out where latency was not the question
+    /// and did not climb.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub course: Vec<Floor>,
+    /// How latency climbed over the trial; left out where it did not, or where that says nothing.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub climb: Option<ClimbTold>,
     /// The two ends' clocks, where the load is so near line rate that the difference matters; null below.
     pub clocks: Option<Clocks>,
     pub loss_bound: LossBound,
@@ -240,6 +259,61 @@ pub struct RoundTrip {
     pub in_flight_frames: Option<u64>,
 }
 
+/// One frame of a trial.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct TaggedFrame {
+    pub sequence: u64,
+    pub round_trip_ns: u64,
+}
+
+/// How the delay varied from frame to frame.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct DelayVariation {
+    /// The 99.9th percentile of the delay less the least (RFC 5481 sections 6.5 and 11).
+    pub pdv_99_9_ns: u64,
+    /// From each frame to the next in the order sent (RFC 5481 section 4.1); null for fewer than two frames.
+    pub ipdv_ns: Option<Ipdv>,
+    /// At the end of the trial (RFC 3550 section 6.4.1).
+    pub jitter_ns: Option<f64>,
+}
+
+/// Differences of delay, nanoseconds.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Ipdv {
+    pub least: i64,
+    pub p0_1: i64,
+    pub p50: i64,
+    pub p99_9: i64,
+    pub greatest: i64,
+    pub samples: u64,
+}
+
+/// A stretch of a trial.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Floor {
+    /// The middle of it, seconds after the first frame was due.
+    pub at_s: f64,
+    pub least_ns: f64,
+    /// Frames of it that were lost.
+    pub lost: u64,
+}
+
+/// A latency that climbed.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ClimbTold {
+    /// `clocks`: no faster than two legal clocks explain (200 ppm apart); `overload`: faster.
+    pub kind: String,
+    /// How much faster frames came than they could go, parts per million, the pair's own climb subtracted.
+    pub excess_ppm: f64,
+    pub uncertainty_ppm: f64,
+    /// How far the clocks are apart at least; null for an overload.
+    pub apart_ppm: Option<f64>,
+    /// The load that would pass, percent of line rate.
+    pub passes_percent: f64,
+    /// Seconds until frames were lost; null where none were.
+    pub lost_after_s: Option<f64>,
+}
+
 /// What the trial has shown: upper limits at a confidence, each direction on its own.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct LossBound {
@@ -316,6 +390,7 @@ pub(super) mod sample {
     use kitproof_common::control::counts::FarCounts;
 
     use super::*;
+    use crate::report::Figure;
     use crate::verdict::{
         Bounds, HomeCounts, LoadFacts, ReferenceFacts, TrialFacts, Verdict, account, judge, overall,
     };
@@ -352,6 +427,36 @@ pub(super) mod sample {
             offered_load: Some(figures),
             duration_s: seconds,
             load_windows: LoadWindows::default(),
+            added: Some(Added {
+                clock: "program".to_owned(),
+                minimum: Figure { ns: 1_200.0, uncertainty_ns: 85.0 },
+                median: Figure { ns: 1_250.5, uncertainty_ns: 90.0 },
+                minimum_store_and_forward_ns: -23_088.0,
+                reference: "2026-11-27T12:00:00+01:00".to_owned(),
+                reference_load_percent: 100.0,
+            }),
+            tagged_frame: Some(TaggedFrame { sequence: home.offered / 2, round_trip_ns: 12_400 }),
+            delay_variation: Some(DelayVariation {
+                pdv_99_9_ns: 21_900,
+                ipdv_ns: Some(Ipdv {
+                    least: -118_000,
+                    p0_1: -9_000,
+                    p50: 0,
+                    p99_9: 9_100,
+                    greatest: 119_000,
+                    samples: home.returned.saturating_sub(1),
+                }),
+                jitter_ns: Some(310.25),
+            }),
+            course: vec![Floor { at_s: 0.5, least_ns: 9_100.0, lost: 0 }],
+            climb: Some(ClimbTold {
+                kind: "clocks".to_owned(),
+                excess_ppm: 41.5,
+                uncertainty_ppm: 0.5,
+                apart_ppm: Some(41.5),
+                passes_percent: 99.995_75,
+                lost_after_s: None,
+            }),
             clocks: None,
             loss_bound: LossBound::of(&counts, size, 0.95),
             counts,
@@ -508,6 +613,8 @@ pub(super) mod sample {
         let (mut trial, verdict) = trial(64, 0.001, &home, None);
         trial.round_trip_ns = None;
         trial.round_trip_stamped_ns.clear();
+        (trial.added, trial.tagged_frame, trial.delay_variation, trial.climb) = (None, None, None, None);
+        trial.course.clear();
         run(vec![(trial, verdict)])
     }
 }

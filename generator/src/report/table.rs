@@ -25,6 +25,7 @@ pub fn table(result: &RunResult, ink: Ink) -> String {
     let trials = if result.findings.is_empty() { result.trials.as_slice() } else { &[] };
     if !trials.is_empty() {
         rows(&mut out, trials, ink);
+        findings::added(&mut out, trials, ink);
     }
     reasons(&mut out, &result.reasons, ink);
     shown(&mut out, trials);
@@ -270,6 +271,11 @@ bytes       %     offered        home  forward  return  rupted   cates  ordered 
    64  100.00  14,880,952  14,880,952        0       0       0       0        0  12.3  20.0  131.0  PASS
  1518  100.00     812,744     812,744        0       0       0       0        0  12.3  20.0  131.0  PASS
 
+frame      chain adds      chain adds  reference at
+bytes       us, least      us, median             %
+   64   1.200 ± 0.085   1.250 ± 0.090        100.00
+ 1518   1.200 ± 0.085   1.250 ± 0.090        100.00
+
 What this shows, at 95 % confidence, each direction on its own:
      64  forward  0 missing of 14,880,952: frame loss ratio below 2.1e-7, bit error ratio below 4.0e-10
      64  return   0 missing of 14,880,952: frame loss ratio below 2.1e-7, bit error ratio below 4.0e-10
@@ -306,6 +312,11 @@ frame    load                             lost    lost     pair    cor-  dupli- 
 bytes       %     offered        home  forward  return  dropped  rupted   cates  ordered   p50   p99    max
    64  100.00  14,880,952  14,880,952        0       0        0       0       0        0  12.3  20.0  131.0  PASS
  1518  100.00       1,000         983       10       3        1       3       7        4  12.3  20.0  131.0  FAIL
+
+frame      chain adds      chain adds  reference at
+bytes       us, least      us, median             %
+   64   1.200 ± 0.085   1.250 ± 0.090        100.00
+ 1518   1.200 ± 0.085   1.250 ± 0.090        100.00
 
 FAIL      1518 bytes: 12 frames of 1,000 were missing forward (generator to reflector), 2 of them
           corrupted; the limit is 0.

@@ -156,6 +156,7 @@ fn trial(table: &Table, pairs: u8, rate: u64, seconds: u64) -> Result<Held> {
         give_up_ns: seconds * 1_010_000_000 + 100_000_000,
         warm_up: 0,
         fill_check: true,
+        variation: false,
         pairs,
     };
     if table.xdp {

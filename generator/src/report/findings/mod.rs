@@ -1,5 +1,6 @@
 //! What the standard procedures find, each its own array in the result beside the trials it was found by.
 
+mod latency;
 mod outages;
 mod table;
 
@@ -7,7 +8,10 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::LoadFigures;
+pub(super) use latency::added;
+pub use latency::{Added, Figure, KindOfBox, Latency, ReferenceUsed};
 pub use outages::{CarrierDown, Interruption, Outage, OutageKind, OutageLength, Reset};
+use table::or_dash;
 pub(super) use table::tables;
 
 /// Empty arrays are left out.
@@ -20,6 +24,12 @@ pub struct Findings {
     /// RFC 2544 section 26.1, one for each frame size.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub throughput: Vec<Throughput>,
+    /// RFC 2544 section 26.2, one for each frame size and load.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub latency: Vec<Latency>,
+    /// What latency against frame size says of the chain.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub kind_of_box: Option<KindOfBox>,
     /// RFC 2544 section 26.3, one for each frame size and load, from the highest load down.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub frame_loss: Vec<FrameLoss>,

@@ -2,8 +2,8 @@
 
 use std::fmt::Write;
 
-use super::outages;
 use super::{Bursts, Ending, Findings, FrameLoss, Throughput};
+use super::{latency, outages};
 use crate::report::columns::{Row, aligned};
 use crate::report::ink::{Ink, Style};
 use crate::verdict::words::grouped;
@@ -17,6 +17,12 @@ pub(in crate::report) fn tables(findings: &Findings, ink: Ink) -> String {
     }
     if !findings.throughput.is_empty() {
         throughput(&mut out, &findings.throughput, ink);
+    }
+    if !findings.latency.is_empty() {
+        latency::latency(&mut out, &findings.latency, ink);
+    }
+    if let Some(kind) = &findings.kind_of_box {
+        latency::kind_of_box(&mut out, kind, ink);
     }
     if !findings.frame_loss.is_empty() {
         frame_loss(&mut out, &findings.frame_loss, ink);
@@ -34,7 +40,7 @@ pub(in crate::report) fn tables(findings: &Findings, ink: Ink) -> String {
     out
 }
 
-fn or_dash<T>(value: Option<T>, show: impl Fn(T) -> String) -> String {
+pub(super) fn or_dash<T>(value: Option<T>, show: impl Fn(T) -> String) -> String {
     value.map_or("-".to_owned(), show)
 }
 

@@ -380,6 +380,7 @@ where
         give_up_ns: offer.give_up_ns(),
         warm_up: 0,
         fill_check: true,
+        variation: false,
         pairs: 1,
     };
     let running = run::start(vec![(transmit, receive)], &trial)?;

@@ -186,6 +186,7 @@ fn trial(spec: &FrameSpec, fill_check: bool) -> Trial {
         give_up_ns: u64::MAX,
         warm_up: 0,
         fill_check,
+        variation: false,
         pairs: 1,
     };
     assert_eq!(trial.window(), WARM);

@@ -129,6 +129,7 @@ pub(crate) fn paced(chance: &mut Chance, frame: FrameSpec, frames: u64, line: Li
         give_up_ns: u64::MAX / 4,
         warm_up: chance.between(0, frames / 10),
         fill_check: true,
+        variation: false,
         pairs: 1,
     }
 }

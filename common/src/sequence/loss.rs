@@ -44,6 +44,8 @@ pub struct LossPattern {
     pub near: Vec<u64>,
     /// The first periods, as many as the tracker was told to keep.
     pub kept: Vec<LossPeriod>,
+    /// The last period of all, kept or not.
+    pub last: Option<LossPeriod>,
 }
 
 impl LossPattern {
@@ -87,6 +89,7 @@ pub(crate) struct LossRuns {
     near: [u64; NEAR_DISTANCE as usize - 1],
     kept: Vec<LossPeriod>,
     keep: usize,
+    last: Option<LossPeriod>,
 }
 
 impl LossRuns {
@@ -102,6 +105,7 @@ impl LossRuns {
             near: [0; NEAR_DISTANCE as usize - 1],
             kept: Vec::with_capacity(keep),
             keep,
+            last: None,
         }
     }
 
@@ -170,6 +174,7 @@ impl LossRuns {
             farthest: between.then_some(self.farthest),
             near: self.near[..near_used].to_vec(),
             kept: self.kept,
+            last: self.last,
         }
     }
 
@@ -187,8 +192,10 @@ impl LossRuns {
         self.periods += 1;
         self.lost += length;
         self.longest = self.longest.max(length);
+        let period = LossPeriod { first, length, distance_from_previous: distance };
         if self.kept.len() < self.keep {
-            self.kept.push(LossPeriod { first, length, distance_from_previous: distance });
+            self.kept.push(period);
         }
+        self.last = Some(period);
     }
 }

@@ -46,6 +46,8 @@ pub enum Command {
     FrameLossRate(Box<procedures::FrameLossRate>),
     /// The longest burst without loss, and the buffer it shows (RFC 2544 section 26.4, RFC 9004)
     BackToBack(Box<procedures::BackToBack>),
+    /// How long the kit goes on losing frames after an overload (RFC 2544 section 26.5)
+    SystemRecovery(Box<procedures::SystemRecovery>),
     /// Traffic runs while a person pulls the power: each outage, its length, its direction (RFC 6201 section 1.3)
     #[command(mut_arg("load", |load| load.default_value("10%")))]
     Interruption(Box<interruption::Interruption>),
@@ -76,6 +78,7 @@ pub async fn run(cli: Cli, interrupt: watch::Receiver<bool>) -> Result<u8, Failu
         Command::Reference(reference) => reference.run(cli.no_color, interrupt).await,
         Command::FrameLossRate(descent) => descent.run(cli.no_color, interrupt).await,
         Command::BackToBack(bursts) => bursts.run(cli.no_color, interrupt).await,
+        Command::SystemRecovery(recovery) => recovery.run(cli.no_color, interrupt).await,
         Command::Interruption(interruption) => interruption.run(cli.no_color, interrupt).await,
         Command::Reset(reset) => reset.run(cli.no_color, interrupt).await,
         Command::Preflight(preflight) => preflight.run(cli.no_color).await,

@@ -1,4 +1,5 @@
-//! The standard procedures on the command line: `throughput`, `frame-loss-rate`, `back-to-back`.
+//! The standard procedures on the command line: `throughput`, `frame-loss-rate`, `back-to-back`,
+//! `system-recovery`.
 
 use std::time::Duration;
 
@@ -10,7 +11,7 @@ use super::carry_out::Setting;
 use super::options::{Outputs, Sending, duration};
 use crate::method::back_to_back::{LONGEST, VALUES};
 use crate::procedure::failure::Failure;
-use crate::procedure::{back_to_back, frame_loss_rate, throughput};
+use crate::procedure::{back_to_back, frame_loss_rate, system_recovery, throughput};
 
 /// How a throughput is searched for.
 #[derive(Args, Debug, Clone)]
@@ -136,6 +137,54 @@ impl BackToBack {
         setting
             .carry_out(self.sending.wanted()?, interrupt, async |wanted, target, interrupt, show| {
                 back_to_back::run(options, wanted, target, interrupt, show).await
+            })
+            .await
+    }
+}
+
+#[derive(Args, Debug)]
+pub struct SystemRecovery {
+    #[command(flatten)]
+    pub sending: Sending,
+
+    /// How often it is measured at each frame size (RFC 2544 section 26.5: "a number of times")
+    #[arg(long, value_name = "N", default_value_t = 3, value_parser = clap::value_parser!(u32).range(1..))]
+    pub values: u32,
+
+    /// How long the halved load is watched, after an overload of --duration
+    #[arg(long, value_name = "TIME", default_value = "60s", value_parser = duration)]
+    pub watch_for: Duration,
+
+    /// The throughput of the chain, where it is known [default: it is searched for first]
+    #[arg(long, value_name = "LOAD")]
+    pub throughput: Option<Load>,
+
+    #[command(flatten)]
+    pub searching: Searching,
+
+    #[command(flatten)]
+    pub outputs: Outputs,
+}
+
+impl SystemRecovery {
+    /// Runs it, shows and writes the result.
+    ///
+    /// # Errors
+    /// One clear line, before the first trial.
+    pub async fn run(&self, no_color: bool, interrupt: watch::Receiver<bool>) -> Result<u8, Failure> {
+        if self.watch_for.is_zero() {
+            return Err(Failure::Usage("--watch-for 0: the halved load needs time".into()));
+        }
+        let setting = setting("system-recovery", &self.sending, &self.outputs, no_color);
+        let options = system_recovery::Options {
+            values: self.values,
+            watch_for: self.watch_for,
+            throughput: self.throughput,
+            search: self.searching.options(),
+        };
+        setting
+            .carry_out(self.sending.wanted()?, interrupt, async |wanted, target, interrupt, show| {
+                system_recovery::run(options, wanted, target, interrupt, show).await
             })
             .await
     }

@@ -39,6 +39,8 @@ pub struct Trial {
     pub ahead: u32,
     /// Frames to offer.
     pub frames: u64,
+    /// The rate is lowered within the trial; only of a trial of one flow.
+    pub lowered: Option<Lowered>,
     /// Nanoseconds from the first departure after which a sender that could not keep up stops.
     pub give_up_ns: u64,
     /// Frames at the beginning whose latency is not recorded (they are counted like all others).
@@ -50,11 +52,39 @@ pub struct Trial {
     pub pairs: u8,
 }
 
+/// A lower rate from some frame on.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Lowered {
+    /// Number of the first frame at it, above 0.
+    pub from: u64,
+    pub rate: FrameRate,
+    pub ceiling: FrameRate,
+    /// Frames that may depart at once to make up for a small delay.
+    pub burst: u32,
+}
+
 impl Trial {
+    /// When a frame is due, in nanoseconds after the trial's start.
+    #[must_use]
+    pub fn due_ns(&self, frame: u64) -> u64 {
+        match &self.lowered {
+            Some(lowered) if frame > lowered.from => {
+                self.rate.time_of(lowered.from).saturating_add(lowered.rate.time_of(frame - lowered.from))
+            }
+            _ => self.rate.time_of(frame),
+        }
+    }
+
     /// How long it takes to offer all of it, in seconds.
     #[must_use]
     pub fn seconds(&self) -> f64 {
-        self.frames as f64 / self.rate.per_second()
+        match &self.lowered {
+            Some(lowered) => {
+                let (first, then) = (lowered.from as f64, self.frames.saturating_sub(lowered.from) as f64);
+                first / self.rate.per_second() + then / lowered.rate.per_second()
+            }
+            None => self.frames as f64 / self.rate.per_second(),
+        }
     }
 
     /// Which frames ask for stamps of their departure.
@@ -83,6 +113,8 @@ impl Trial {
             burst,
             ahead: self.ahead.div_ceil(pairs),
             frames: flow::share(self.frames, self.pairs, flow),
+            // A trial that is lowered has one flow.
+            lowered: None,
             give_up_ns: self.give_up_ns,
             warm_up: self.warm_up.div_ceil(u64::from(self.pairs)),
             fill_check: self.fill_check,
@@ -134,6 +166,7 @@ mod tests {
             burst: 16,
             ahead: 0,
             frames,
+            lowered: None,
             give_up_ns: 1,
             warm_up: frames / 10,
             fill_check: true,

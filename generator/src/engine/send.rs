@@ -4,12 +4,12 @@ use std::io;
 use std::sync::atomic::Ordering;
 
 use kitproof_common::frame::{FrameError, Template, VARIANTS};
-use kitproof_common::line::{Offered, OfferedMeter, Pacer, WINDOW_NS};
+use kitproof_common::line::{FrameRate, Offered, OfferedMeter, Pacer, WINDOW_NS};
 use kitproof_common::port::Transmit;
 use kitproof_common::sequence::Sampling;
 
-use super::Trial;
 use super::progress::Progress;
+use super::{Lowered, Trial};
 
 /// What one step came to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -35,7 +35,13 @@ pub struct Sender<'a, P> {
     meter: OfferedMeter,
     progress: &'a Progress,
     next: u64,
+    /// The first frame that is not sent at the present rate.
+    until: u64,
     frames: u64,
+    lowered: Option<Lowered>,
+    /// What was offered before the rate was lowered.
+    before: Option<Offered>,
+    line: FrameRate,
     deadline: u64,
     waited: bool,
     start_ns: u64,
@@ -62,6 +68,8 @@ pub struct Sent {
     pub start_ns: u64,
     /// Frames that asked for a stamp of their departure.
     pub asked: u64,
+    /// Of a trial whose rate is lowered: what was offered before that; `load` is what was offered from then on.
+    pub before: Option<Offered>,
 }
 
 impl<'a, P: Transmit> Sender<'a, P> {
@@ -95,7 +103,11 @@ impl<'a, P: Transmit> Sender<'a, P> {
                 .with_allowance(trial.burst),
             progress,
             next: 0,
+            until: trial.lowered.map_or(trial.frames, |lowered| lowered.from.min(trial.frames)),
             frames: trial.frames,
+            lowered: trial.lowered,
+            before: None,
+            line: trial.line,
             deadline: start_ns.saturating_add(trial.give_up_ns),
             waited: true,
             start_ns,
@@ -113,7 +125,7 @@ impl<'a, P: Transmit> Sender<'a, P> {
     /// When the port is gone for good. What was offered until then stays counted.
     #[inline]
     pub fn step(&mut self, now: u64) -> io::Result<Step> {
-        if self.next >= self.frames || now >= self.deadline {
+        if (self.next >= self.until && !self.lower(now)) || now >= self.deadline {
             return Ok(Step::Done);
         }
         if now < self.start_ns {
@@ -126,7 +138,7 @@ impl<'a, P: Transmit> Sender<'a, P> {
         if free == 0 {
             return Ok(Step::Full);
         }
-        let room = (free.min(slots - first) as u64).min(self.frames - self.next) as u32;
+        let room = (free.min(slots - first) as u64).min(self.until - self.next) as u32;
         let due = self.pacer.due(now, room);
         if due == 0 {
             self.waited = true;
@@ -162,6 +174,22 @@ impl<'a, P: Transmit> Sender<'a, P> {
         Ok(Step::Sent(accepted))
     }
 
+    /// All frames of the present rate have left: goes on at the lower one, if there is one. Its first frame is due when the
+    /// last one's interval is over, however late that one was.
+    #[cold]
+    fn lower(&mut self, now: u64) -> bool {
+        let Some(lowered) = self.lowered.take().filter(|_| self.next < self.frames) else { return false };
+        let last = self.meter.finish();
+        let start_ns = now.max(self.pacer.next_due());
+        self.before = Some(last);
+        self.pacer = Pacer::new(lowered.rate, lowered.ceiling, lowered.burst, start_ns);
+        self.meter =
+            OfferedMeter::new(lowered.rate, self.line, WINDOW_NS, WINDOWS_KEPT).with_allowance(lowered.burst);
+        self.until = self.frames;
+        self.ahead = 0;
+        true
+    }
+
     /// Lets the samples before `end` ask for a stamp. They ask anew with each submission.
     #[cold]
     fn ask(&mut self, end: u64) {
@@ -193,6 +221,7 @@ impl<'a, P: Transmit> Sender<'a, P> {
             lost: self.port.lost(),
             start_ns: self.start_ns,
             asked: self.asked,
+            before: self.before,
         }
     }
 }
@@ -297,6 +326,7 @@ mod tests {
             warm_up: 0,
             fill_check: true,
             variation: false,
+            lowered: None,
             pairs: 1,
         }
     }
@@ -362,5 +392,35 @@ mod tests {
         assert!(stalled.load.longest_burst <= 17, "{}", stalled.load.longest_burst);
         let off = stalled.load.rate.unwrap() / half.per_second() - 1.0;
         assert!(off.abs() < 10e-6, "{off}");
+    }
+
+    /// 66 % and then 33 % of the line, with a stall in each: both rates are kept, each measured by itself, and no frame of
+    /// the higher rate leaves after the first of the lower one.
+    #[test]
+    fn a_rate_that_is_lowered_is_two_loads() {
+        let line = line_frame_rate(LineRate(1_000_000_000), 1518);
+        let (first, then) = (line.times(66, 100).unwrap(), line.times(33, 100).unwrap());
+        let mut trial = trial(line, first, 16, 0, 2);
+        let from = first.frames_in(1_000 * MS);
+        trial.frames = from + then.frames_in(1_000 * MS);
+        let ceiling = then.times(105, 100).unwrap();
+        trial.lowered = Some(Lowered { from, rate: then, ceiling, burst: 16 });
+        for stalls in [&[][..], &[(300 * MS, 5 * MS), (1_400 * MS, 5 * MS)]] {
+            let mut nic = Nic::new(line, 1_024);
+            let sent = play(&mut nic, &trial, stalls);
+            let before = sent.before.unwrap();
+            assert_eq!((sent.offered, before.frames), (trial.frames, from));
+            assert_eq!(sent.load.frames, trial.frames - from);
+            for (load, rate) in [(&before, first), (&sent.load, then)] {
+                let off = load.rate.unwrap() / rate.per_second() - 1.0;
+                assert!(off.abs() < 20e-6, "{off}");
+            }
+            let between = sent.load.first_ns - before.last_ns;
+            assert!(between.abs_diff(first.time_of(1)) <= 1_001, "{between}");
+        }
+        // A trial that ends before the rate is lowered has one load.
+        trial.give_up_ns = 500 * MS;
+        let mut nic = Nic::new(line, 1_024);
+        assert!(play(&mut nic, &trial, &[]).before.is_none());
     }
 }

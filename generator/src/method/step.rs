@@ -3,7 +3,7 @@
 use std::fmt;
 use std::time::Duration;
 
-use kitproof_common::line::{FrameRate, Load, WINDOW_NS};
+use kitproof_common::line::{Load, Percent, WINDOW_NS};
 
 use super::estimate::{Estimate, Waits};
 use super::letter::Letter;
@@ -24,8 +24,8 @@ pub enum Offer {
     Steady { load: Load, duration: Duration },
     /// So many frames at the shortest gap, from idle; then silence for at least `listen`.
     Burst { frames: u64, listen: Duration },
-    /// A rate for a time, and at once a lower one for a time.
-    Lowered { first: FrameRate, first_for: Duration, then: FrameRate, then_for: Duration },
+    /// A load for a time, and at once a lower one for a time.
+    Lowered { first: Percent, first_for: Duration, then: Percent, then_for: Duration },
 }
 
 /// A trial to be run.

@@ -8,7 +8,7 @@
 
 use std::time::Duration;
 
-use kitproof_common::line::{FrameRate, LineRate, line_frame_rate};
+use kitproof_common::line::{FrameRate, Percent};
 
 use super::estimate::{Estimate, Waits};
 use super::letter::{self, Letter};
@@ -35,20 +35,19 @@ impl Parameters {
         Parameters { frame_size, overload_for: letter::TRIAL, watch_for: letter::TRIAL }
     }
 
-    /// The trial: 110 % of `throughput` or the line, then half of that. `None` if such rates cannot be kept
-    /// exactly.
-    pub fn trial(&self, line: LineRate, throughput: FrameRate) -> Option<Trial> {
-        let first = overload(line, self.frame_size, throughput);
-        Some(Trial {
+    /// The trial: 110 % of `throughput` or the line, then half of that.
+    pub fn trial(&self, throughput: Percent) -> Trial {
+        let first = overload(throughput);
+        Trial {
             frame_size: self.frame_size,
             offer: Offer::Lowered {
                 first,
                 first_for: self.overload_for,
-                then: first.times(1, 2)?,
+                then: Percent::from_millionths(first.millionths() / 2),
                 then_for: self.watch_for,
             },
             why: "recovery",
-        })
+        }
     }
 
     pub fn estimate(&self, waits: &Waits) -> Estimate {
@@ -62,9 +61,8 @@ impl Parameters {
 }
 
 /// 110 % of the throughput, and never more than the line carries.
-pub fn overload(line: LineRate, frame_size: u16, throughput: FrameRate) -> FrameRate {
-    let carried = line_frame_rate(line, frame_size);
-    throughput.times(11, 10).map_or(carried, |more| more.min(carried))
+pub fn overload(throughput: Percent) -> Percent {
+    Percent::from_millionths(throughput.millionths() / 10 * 11).min(Percent::FULL)
 }
 
 /// A loss period with its times: frames lost in a row (RFC 3357), nanoseconds on the generator's clock.
@@ -106,40 +104,35 @@ pub enum Recovery {
     Unproven { at_most_s: Option<f64> },
 }
 
-/// The recovery time from the loss periods of the trial, in any order.
-pub fn recovery(offered: &Offered, losses: &[LossAt]) -> Recovery {
+/// The recovery time from how many frames of the trial were lost, and the last loss period of all.
+pub fn recovery(offered: &Offered, lost: u64, last: Option<&LossAt>) -> Recovery {
     let interval_ns = offered.then.nanoseconds() as f64 / offered.then.frames() as f64;
-    let total: u64 = losses.iter().map(|loss| loss.frames).sum();
     if !offered.all_known {
         return Recovery::Unproven { at_most_s: None };
     }
-    if total == 0 {
-        return Recovery::NotOverloaded;
-    }
-    let last = losses.iter().map(|loss| loss.last_ns).max().unwrap_or(0);
-    let after_s = last.saturating_sub(offered.lowered_ns) as f64 / 1e9;
-    if last < offered.lowered_ns {
+    let Some(last) = last.filter(|_| lost > 0) else { return Recovery::NotOverloaded };
+    let after_s = last.last_ns.saturating_sub(offered.lowered_ns) as f64 / 1e9;
+    if last.last_ns < offered.lowered_ns {
         // Only the overload lost frames; but if the pair may have lost them all, the kit was never shown an
         // overload.
-        if offered.by_pair >= total {
+        if offered.by_pair >= lost {
             return Recovery::Unproven { at_most_s: Some(0.0) };
         }
         return Recovery::After { seconds: 0.0, uncertainty_s: interval_ns / 1e9 };
     }
-    let late: u64 =
-        losses.iter().filter(|loss| loss.last_ns >= offered.lowered_ns).map(|loss| loss.frames).sum();
-    if offered.by_pair > 0 && (offered.by_pair >= total || offered.by_pair >= last_period(losses).min(late)) {
+    // Of the last period, what left after the rate was halved.
+    let late = if last.first_ns >= offered.lowered_ns {
+        last.frames
+    } else {
+        offered.then.frames_in(last.last_ns - offered.lowered_ns) + 1
+    };
+    if offered.by_pair > 0 && offered.by_pair >= last.frames.min(late) {
         return Recovery::Unproven { at_most_s: Some(after_s) };
     }
-    if last as f64 + TAIL as f64 * interval_ns >= offered.end_ns as f64 {
+    if last.last_ns as f64 + TAIL as f64 * interval_ns >= offered.end_ns as f64 {
         return Recovery::Never { watched_s: offered.end_ns.saturating_sub(offered.lowered_ns) as f64 / 1e9 };
     }
     Recovery::After { seconds: after_s, uncertainty_s: interval_ns / 1e9 }
-}
-
-/// Frames of the last loss period.
-fn last_period(losses: &[LossAt]) -> u64 {
-    losses.iter().max_by_key(|loss| loss.last_ns).map_or(0, |loss| loss.frames)
 }
 
 #[cfg(test)]
@@ -148,7 +141,6 @@ mod tests {
 
     use super::*;
 
-    const GIGABIT: LineRate = LineRate(1_000_000_000);
     const SECOND: u64 = 1_000_000_000;
 
     fn offered(by_pair: u64) -> Offered {
@@ -165,47 +157,49 @@ mod tests {
         LossAt { first_ns: (first_s * 1e9) as u64, last_ns: (last_s * 1e9) as u64, frames }
     }
 
+    /// Of several periods in order of time: how many frames they are, and the last.
+    fn found(by_pair: u64, losses: &[LossAt]) -> Recovery {
+        recovery(&offered(by_pair), losses.iter().map(|loss| loss.frames).sum(), losses.last())
+    }
+
     #[test]
     fn the_overload_is_110_percent_or_the_line() {
-        let at = |fps| overload(GIGABIT, 64, FrameRate::from_per_second(fps).unwrap());
-        assert_eq!(at(1_000_000), FrameRate::from_per_second(1_100_000).unwrap());
-        assert_eq!(at(1_400_000), line_frame_rate(GIGABIT, 64));
-        let trial = Parameters::new(64).trial(GIGABIT, FrameRate::from_per_second(1_000_000).unwrap());
-        let Offer::Lowered { then, .. } = trial.unwrap().offer else { panic!() };
-        assert_eq!(then, FrameRate::from_per_second(550_000).unwrap(), "half of the overload");
+        let percent = |value: f64| Percent::from_f64(value).unwrap();
+        assert_eq!(overload(percent(60.0)), percent(66.0));
+        assert_eq!(overload(percent(95.0)), Percent::FULL);
+        let Offer::Lowered { first, then, .. } = Parameters::new(64).trial(percent(60.0)).offer else {
+            panic!()
+        };
+        assert_eq!((first, then), (percent(66.0), percent(33.0)), "half of the overload");
     }
 
     #[test]
     fn recovery_is_b_less_a() {
         let losses = [loss(2.0, 60.0, 9_000), loss(61.0, 61.25, 30)];
-        let Recovery::After { seconds, uncertainty_s } = recovery(&offered(0), &losses) else { panic!() };
+        let Recovery::After { seconds, uncertainty_s } = found(0, &losses) else { panic!() };
         assert!((seconds - 1.25).abs() < 1e-9 && (uncertainty_s - 1e-4).abs() < 1e-12);
-        // In any order.
-        assert_eq!(
-            recovery(&offered(0), &[losses[1], losses[0]]),
-            Recovery::After { seconds, uncertainty_s }
-        );
     }
 
     #[test]
     fn the_other_ends() {
-        assert_eq!(recovery(&offered(0), &[]), Recovery::NotOverloaded);
-        assert!(matches!(
-            recovery(&offered(0), &[loss(1.0, 59.9, 500)]),
-            Recovery::After { seconds: 0.0, .. }
-        ));
-        assert_eq!(recovery(&offered(0), &[loss(1.0, 119.9995, 500)]), Recovery::Never { watched_s: 60.0 });
+        assert_eq!(found(0, &[]), Recovery::NotOverloaded);
+        assert!(matches!(found(0, &[loss(1.0, 59.9, 500)]), Recovery::After { seconds: 0.0, .. }));
+        assert_eq!(found(0, &[loss(1.0, 119.9995, 500)]), Recovery::Never { watched_s: 60.0 });
         let unknown = Offered { all_known: false, ..offered(0) };
-        assert_eq!(recovery(&unknown, &[loss(1.0, 2.0, 5)]), Recovery::Unproven { at_most_s: None });
+        assert_eq!(recovery(&unknown, 5, Some(&loss(1.0, 2.0, 5))), Recovery::Unproven { at_most_s: None });
     }
 
     #[test]
     fn what_the_pair_may_have_lost_is_not_the_kits_recovery() {
         let losses = [loss(2.0, 59.0, 9_000), loss(70.0, 70.0, 1)];
-        assert_eq!(recovery(&offered(1), &losses), Recovery::Unproven { at_most_s: Some(10.0) });
-        assert_eq!(recovery(&offered(9_001), &losses[..1]), Recovery::Unproven { at_most_s: Some(0.0) });
+        assert_eq!(found(1, &losses), Recovery::Unproven { at_most_s: Some(10.0) });
+        assert_eq!(found(9_001, &losses[..1]), Recovery::Unproven { at_most_s: Some(0.0) });
         let many = [loss(2.0, 59.0, 9_000), loss(61.0, 62.0, 400)];
-        assert!(matches!(recovery(&offered(1), &many), Recovery::After { .. }), "not all of the last ones");
+        assert!(matches!(found(1, &many), Recovery::After { .. }), "not all of the last ones");
+        // A period that began in the overload: what left afterwards is all that shows a recovery.
+        let straddling = [loss(59.0, 60.0009, 10_010)];
+        assert_eq!(found(10, &straddling), Recovery::Unproven { at_most_s: Some(0.0009) });
+        assert!(matches!(found(9, &straddling), Recovery::After { .. }));
     }
 
     #[test]
@@ -232,7 +226,7 @@ mod tests {
                     last = Some(at);
                 }
             }
-            let Recovery::After { seconds, .. } = recovery(&offered(0), &losses) else { panic!() };
+            let Recovery::After { seconds, .. } = found(0, &losses) else { panic!() };
             let expected = last.map_or(0.0, |at| (at - begin) as f64 / 1e9);
             prop_assert!((seconds - expected).abs() < 1e-9);
         }

@@ -22,7 +22,7 @@ pub async fn conduct<M: Method>(
     position: &str,
 ) -> Result<Result<(), Stop>, Failure> {
     while let Some(trial) = method.next() {
-        let offer = offer(runner, &trial)?;
+        let offer = offer(runner, &trial);
         let came = runner.trial(&offer, &format!("{position} {}:", trial.why)).await?;
         match came {
             Ok(came) => method.take(&came),
@@ -57,18 +57,30 @@ pub async fn at_each_size<M: Method>(
     Ok(together(&letters))
 }
 
-fn offer(runner: &Runner<'_>, trial: &method::Trial) -> Result<Offer, Failure> {
+/// A method's trial as a run offers it.
+#[must_use]
+pub fn offer(runner: &Runner<'_>, trial: &method::Trial) -> Offer {
     let residual = runner.plan.wanted.residual;
-    let (load, length, residual) = match trial.offer {
-        method::Offer::Steady { load, duration } => (load, Length::Time(duration), residual),
-        method::Offer::Burst { frames, listen } => (Load::FULL, Length::Frames(frames), residual.max(listen)),
-        method::Offer::Lowered { .. } => {
-            return Err(Failure::Incomplete(
-                "a load that changes within a trial cannot be offered yet".into(),
-            ));
-        }
+    let offer = Offer {
+        frame_size: trial.frame_size,
+        load: Load::FULL,
+        length: Length::Time(Duration::ZERO),
+        residual,
+        variation: false,
+        then: None,
     };
-    Ok(Offer { frame_size: trial.frame_size, load, length, residual, variation: false })
+    match trial.offer {
+        method::Offer::Steady { load, duration } => Offer { load, length: Length::Time(duration), ..offer },
+        method::Offer::Burst { frames, listen } => {
+            Offer { length: Length::Frames(frames), residual: residual.max(listen), ..offer }
+        }
+        method::Offer::Lowered { first, first_for, then, then_for } => Offer {
+            load: Load::Percent(first),
+            length: Length::Time(first_for),
+            then: Some((Load::Percent(then), then_for)),
+            ..offer
+        },
+    }
 }
 
 /// The times around every trial of a run.

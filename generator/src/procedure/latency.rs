@@ -270,6 +270,7 @@ async fn measure(
         length: Length::Time(wanted.duration),
         residual: wanted.residual,
         variation: true,
+        then: None,
     };
     let mut at = AtOneSize { frame_size, counted: Vec::new(), spoiled: Vec::new() };
     while at.counted.len() < trials as usize && at.spoiled.len() <= REPEATS as usize {

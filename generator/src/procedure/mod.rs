@@ -21,5 +21,6 @@ pub mod result;
 pub mod round_trips;
 pub mod runner;
 pub mod session;
+pub mod system_recovery;
 pub mod throughput;
 pub mod trial;

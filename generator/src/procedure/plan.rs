@@ -9,7 +9,7 @@ use kitproof_common::link::{LinkFacts, LinkKind};
 use kitproof_common::port::xdp::Manner;
 
 use super::failure::Failure;
-use crate::engine::Trial;
+use crate::engine::{Lowered, Trial};
 use crate::verdict::Limits;
 
 /// RFC 2544, section 9.1.
@@ -79,6 +79,8 @@ pub struct Offer {
     pub residual: Duration,
     /// Whether it is recorded how the delay varies from frame to frame.
     pub variation: bool,
+    /// A lower load that follows at once, and for how long.
+    pub then: Option<(Load, Duration)>,
 }
 
 /// A burst may be so far from the line's rate at most, however short.
@@ -198,8 +200,10 @@ impl Plan {
         let wanted = &self.wanted;
         let frame_size = offer.frame_size;
         let (rate, frames) = frames_of(offer, self.line, wanted.pairs)?;
-        let duration_ns = rate.time_of(frames);
         let line = line_frame_rate(self.line, frame_size);
+        let (lowered, more) = self.lowered(offer, line, frames)?;
+        let duration_ns =
+            rate.time_of(frames).saturating_add(lowered.map_or(0, |then| then.rate.time_of(more)));
         let pacing = match offer.length {
             // A burst has the shortest gaps or longer ones, never shorter: what a late sender owes stays owed.
             Length::Frames(_) if self.virtual_link => Pacing { ceiling: rate, burst: 2, ahead: 0 },
@@ -224,13 +228,23 @@ impl Plan {
             ceiling: pacing.ceiling,
             burst: pacing.burst,
             ahead: pacing.ahead,
-            frames,
+            frames: frames + more,
+            lowered,
             give_up_ns: duration_ns.saturating_add(duration_ns / 100).saturating_add(GRACE.as_nanos() as u64),
             warm_up: ((rate.per_second() * WARM_UP_S) as u64).min(frames / 10),
             fill_check: wanted.fill_check,
             variation: offer.variation,
             pairs: wanted.pairs,
         })
+    }
+
+    /// The lower rate that follows the first `from` frames, and how many frames there are at it.
+    fn lowered(&self, offer: &Offer, line: FrameRate, from: u64) -> Result<(Option<Lowered>, u64), Failure> {
+        let Some((load, time)) = offer.then else { return Ok((None, 0)) };
+        let then = Offer { load, length: Length::Time(time), then: None, ..*offer };
+        let (rate, frames) = frames_of(&then, self.line, self.wanted.pairs)?;
+        let Pacing { ceiling, burst, .. } = self.pacing(rate, line, offer.frame_size);
+        Ok((Some(Lowered { from, rate, ceiling, burst }), frames))
     }
 
     fn pacing(&self, rate: FrameRate, line: FrameRate, frame_size: u16) -> Pacing {
@@ -255,6 +269,7 @@ fn offer(wanted: &Wanted, frame_size: u16) -> Offer {
         length: Length::Time(wanted.duration),
         residual: wanted.residual,
         variation: false,
+        then: None,
     }
 }
 

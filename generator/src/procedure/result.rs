@@ -2,6 +2,7 @@
 
 use hdrhistogram::Histogram;
 use kitproof_common::control::{End, Went};
+use kitproof_common::line::{Load, line_frame_rate};
 use kitproof_common::link::Duplex;
 
 use super::judged::Judged;
@@ -96,6 +97,19 @@ fn endpoint<'a>(end: &End, went: impl Iterator<Item = &'a Went> + Clone) -> Endp
 pub fn intended(judged: &Judged, plan: &Plan) -> LoadFigures {
     let trial = &judged.outcome.trial;
     figures(trial, plan, trial.rate.per_second())
+}
+
+/// A load at a frame size in the three ways it can be said; nothing for one that this line cannot be offered.
+#[must_use]
+pub fn load_figures(load: Load, plan: &Plan, frame_size: u16) -> LoadFigures {
+    let Ok(rate) = load.rate(plan.line, frame_size) else { return LoadFigures::default() };
+    let frames_per_s = rate.per_second();
+    let line = line_frame_rate(plan.line, frame_size).per_second();
+    LoadFigures {
+        percent: 100.0 * frames_per_s / line,
+        frames_per_s,
+        bits_per_s: frames_per_s / line * plan.line.0 as f64,
+    }
 }
 
 fn figures(trial: &Trial, plan: &Plan, frames_per_s: f64) -> LoadFigures {
@@ -208,6 +222,11 @@ fn trial(judged: &Judged, run: &Run) -> TrialResult {
         verdict: Some(judged.verdict.verdict),
         intended_load: figures(trial, plan, trial.rate.per_second()),
         offered_load: load.rate.map(|rate| figures(trial, plan, rate)),
+        lowered_load: outcome
+            .lowered
+            .as_ref()
+            .and_then(|lowered| lowered.rate)
+            .map(|rate| figures(trial, plan, rate)),
         load_windows: LoadWindows {
             length_s: load.windows.window_s,
             count: load.windows.count,

@@ -92,11 +92,11 @@ pub fn look(outcome: &Outcome) -> Look {
     }
 }
 
-/// How the least round trip went over a trial of one flow at one load. `None` for others.
+/// How the least round trip went over a trial of one flow at one load, all of it. `None` for others.
 #[must_use]
 pub fn moments(outcome: &Outcome, length: Length) -> Option<Vec<Moment>> {
     let [(_, home)] = outcome.flows.as_slice() else { return None };
-    if !matches!(length, Length::Time(_)) {
+    if !matches!(length, Length::Time(_)) || outcome.lowered.is_some() {
         return None;
     }
     let resolution = from_resolution(RESIDENCE_UNIT_NS);

@@ -35,8 +35,10 @@ pub struct Outcome {
     pub near: Went,
     /// What left and what came home, flow by flow.
     pub flows: Vec<(Departures, Home)>,
-    /// What all flows offered together.
+    /// What all flows offered together; of a trial whose rate is lowered, before that.
     pub load: Offered,
+    /// What was offered at the lower rate.
+    pub lowered: Option<Offered>,
     /// The round trips of all flows.
     pub round_trips: RoundTrips,
     /// The same of samples, by stamps of one clock.
@@ -114,6 +116,7 @@ pub async fn run(
         Ok(Err(error)) => return Err(Failure::Incomplete(error.to_string())),
         Err(error) => return Err(Failure::Incomplete(format!("a thread was lost: {error}"))),
     };
+    let at_first = flows.first().and_then(|(departures, _)| departures.sent.before.clone());
     let loads: Vec<Offered> = flows.iter().map(|(departures, _)| departures.sent.load.clone()).collect();
     // The frames of a flow lie as far apart as so many of the trial.
     let interval_ns = trial.delay_ns(trial.pairs).saturating_add(1);
@@ -140,7 +143,8 @@ pub async fn run(
         round_trips: RoundTrips::together(flows.iter().map(|(_, home)| &home.round_trips)),
         by_stamps: ByStamps::together(flows.iter().map(|(_, home)| &home.by_stamps)),
         flows,
-        load,
+        lowered: at_first.is_some().then(|| load.clone()),
+        load: at_first.unwrap_or(load),
         far,
         carrier,
         start_ns,

@@ -24,7 +24,7 @@ pub use csv::csv;
 pub use files::{WriteError, write};
 pub use findings::{
     Added, Bursts, CarrierDown, Conduct, Ending, Figure, Findings, FrameLoss, Interruption, KindOfBox,
-    Latency, Outage, OutageKind, OutageLength, ReferenceUsed, Reset, Throughput,
+    Latency, Outage, OutageKind, OutageLength, Recovery, ReferenceUsed, Reset, Throughput,
 };
 pub use ink::{Ink, Style};
 pub use result::{

@@ -140,6 +140,10 @@ pub struct TrialResult {
     pub intended_load: LoadFigures,
     /// What was measured; null when fewer than two frames left.
     pub offered_load: Option<LoadFigures>,
+    /// Of a trial whose load was lowered: what was offered from then on. What is said of the offered load elsewhere is of
+    /// the time before. Left out for others.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lowered_load: Option<LoadFigures>,
     /// How evenly it was offered.
     pub load_windows: LoadWindows,
     /// Seconds from the first departure to the last.
@@ -425,6 +429,7 @@ pub(super) mod sample {
             verdict: Some(verdict.verdict),
             intended_load: figures,
             offered_load: Some(figures),
+            lowered_load: None,
             duration_s: seconds,
             load_windows: LoadWindows::default(),
             added: Some(Added {

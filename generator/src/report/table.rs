@@ -271,10 +271,10 @@ bytes       %     offered        home  forward  return  rupted   cates  ordered 
    64  100.00  14,880,952  14,880,952        0       0       0       0        0  12.3  20.0  131.0  PASS
  1518  100.00     812,744     812,744        0       0       0       0        0  12.3  20.0  131.0  PASS
 
-frame      chain adds      chain adds  reference at
-bytes       us, least      us, median             %
-   64   1.200 ± 0.085   1.250 ± 0.090        100.00
- 1518   1.200 ± 0.085   1.250 ± 0.090        100.00
+frame     chain adds     chain adds  reference at
+bytes      us, least     us, median             %
+   64  1.200 ± 0.085  1.250 ± 0.090        100.00
+ 1518  1.200 ± 0.085  1.250 ± 0.090        100.00
 
 What this shows, at 95 % confidence, each direction on its own:
      64  forward  0 missing of 14,880,952: frame loss ratio below 2.1e-7, bit error ratio below 4.0e-10
@@ -313,10 +313,10 @@ bytes       %     offered        home  forward  return  dropped  rupted   cates 
    64  100.00  14,880,952  14,880,952        0       0        0       0       0        0  12.3  20.0  131.0  PASS
  1518  100.00       1,000         983       10       3        1       3       7        4  12.3  20.0  131.0  FAIL
 
-frame      chain adds      chain adds  reference at
-bytes       us, least      us, median             %
-   64   1.200 ± 0.085   1.250 ± 0.090        100.00
- 1518   1.200 ± 0.085   1.250 ± 0.090        100.00
+frame     chain adds     chain adds  reference at
+bytes      us, least     us, median             %
+   64  1.200 ± 0.085  1.250 ± 0.090        100.00
+ 1518  1.200 ± 0.085  1.250 ± 0.090        100.00
 
 FAIL      1518 bytes: 12 frames of 1,000 were missing forward (generator to reflector), 2 of them
           corrupted; the limit is 0.

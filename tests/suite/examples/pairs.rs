@@ -157,6 +157,7 @@ fn trial(table: &Table, pairs: u8, rate: u64, seconds: u64) -> Result<Held> {
         warm_up: 0,
         fill_check: true,
         variation: false,
+        lowered: None,
         pairs,
     };
     if table.xdp {

@@ -174,8 +174,11 @@ fn known_delay() -> Result<()> {
     Ok(())
 }
 
-/// Once and twice in each direction, and not at all: told apart, and so is one direction alone.
+/// Once and twice in each direction, and not at all: told apart, and so is one direction alone. 1,518 octets at 10 Mb/s take
+/// 1,214.4 us to pass (calculated: 8 x 1518 / 10^7 s), which is how far the round trips over two such wires are apart for
+/// every stage.
 fn stages() -> Result<()> {
+    const SERIALISATION_NS: f64 = 1_214_400.0;
     let slow = [
         "--line-rate",
         "10M",
@@ -187,18 +190,31 @@ fn stages() -> Result<()> {
         "500ms",
     ];
     let mut kit = Kit::new()?;
-    kit.decided(&Script::faithful(), "reference", &[&slow[..], &["--load", "10%"]].concat(), PASS)?;
+    let (_, alone) =
+        kit.decided(&Script::faithful(), "reference", &[&slow[..], &["--load", "10%"]].concat(), PASS)?;
+    let late_alone = lateness_ns(&alone);
     let stage = Stage { bits_per_s: 10_000_000, preamble: false };
     let storing = |stages: usize| Faults { store: vec![stage; stages], ..Faults::default() };
     for (forward, back) in [(0, 0), (1, 1), (2, 2), (1, 0)] {
         let script = Script { forward: storing(forward), back: storing(back), ..Script::default() };
-        let (result, _) = kit.decided(&script, "latency", &[&slow[..], &["--at", "10%"]].concat(), PASS)?;
+        let (result, with) =
+            kit.decided(&script, "latency", &[&slow[..], &["--at", "10%"]].concat(), PASS)?;
         let kind = &result["kind_of_box"];
         let measured = float(kind, "stages")?;
         let told = if forward == back { serde_json::json!(forward) } else { Value::Null };
         ensure!(
             kind["stages_per_direction"] == told && (measured - (forward + back) as f64).abs() < 0.3,
             "{forward} forward, {back} on return: {kind:#}"
+        );
+        let all = result["latency"].as_array().context("latency")?;
+        let largest = all.iter().find(|found| found["frame_size"] == 1518).context("1518")?;
+        let (added, uncertainty) = figure(&largest["added"], "minimum")?;
+        let expected = (forward + back) as f64 * SERIALISATION_NS;
+        // The faithful wire hands a frame on when it looks, which is late by as much as its ledger says.
+        let late = late_alone.max(lateness_ns(&with));
+        ensure!(
+            (added - expected).abs() <= 3.0 * uncertainty + late,
+            "{forward} forward, {back} on return: {added} ± {uncertainty} for {expected}, the wire late by {late}"
         );
     }
     Ok(())

@@ -17,6 +17,7 @@ fn main() {
         ("the_loss_of_every_step_is_the_wires", frame_loss_rate),
         ("a_path_that_loses_at_every_load_ends_soon", loses_always),
         ("a_burst_that_cannot_be_ends_the_search_and_keeps_its_trials", no_burst_passes),
+        ("the_last_frame_lost_after_an_overload_is_found", system_recovery),
         ("what_cannot_be_searched_is_refused", refused),
     ]);
 }
@@ -243,6 +244,58 @@ fn no_burst_passes() -> Result<()> {
     Ok(())
 }
 
+/// A wire that loses a known frame after the load was halved, one that only loses in the overload, and one that is never
+/// overloaded.
+fn system_recovery() -> Result<()> {
+    const SIZE: &str = "1518";
+    // 66 % of 8,127.44 frames/s for a second, and then 33 %.
+    let (overload, then) = (carried(1518) * 0.66, carried(1518) * 0.33);
+    let first_lower = overload.floor() as u64;
+    let arguments = [
+        "--frame-size",
+        SIZE,
+        "--throughput",
+        "60%",
+        "--duration",
+        "1s",
+        "--watch-for",
+        "1s",
+        "--values",
+        "1",
+    ];
+    for (after, recovered) in [(Some(268), 268.0 / then), (None, 0.0)] {
+        let mut script = Script::faithful();
+        // The wire counts from 1.
+        let lost: Vec<u64> = (3_000..3_005).chain(after.map(|after| first_lower + after + 1)).collect();
+        script.forward.drop = kitproof_bench::script::Schedule::at(&lost);
+        let (result, ledger) = decided(&script, "system-recovery", &arguments)?;
+        let found = &result["recovery"][0];
+        ensure!(found["ending"] == "found" && found["values"] == 1, "{found:#}");
+        let (recovery, resolution) = (float(found, "recovery_s")?, float(found, "resolution_s")?);
+        // What left and when is the generator's own; the second load was measured with everything else.
+        ensure!(
+            (resolution - 1.0 / then).abs() < 1e-6 && (recovery - recovered).abs() <= resolution,
+            "{found:#}"
+        );
+        ensure!((float(&found["overload"], "frames_per_s")? - overload).abs() < 0.01, "{found:#}");
+        let trial = trials(&result)?.last().context("no trial")?;
+        let did = &ledger.trials.last().context("no trial")?.forward;
+        equal("lost_forward", number(trial, "lost_forward")?, lost.len() as u64)?;
+        equal("dropped", did.dropped.count, lost.len() as u64)?;
+        equal("offered_frames", number(trial, "offered_frames")?, first_lower + then.floor() as u64)?;
+        ensure!((float(&trial["lowered_load"], "frames_per_s")? / then - 1.0).abs() < 0.005, "{trial:#}");
+    }
+    // A limit and a queue: what is lost is lost in the overload, all but what the full queue still meets.
+    let (result, ledger) = decided(&limited(5_000), "system-recovery", &arguments)?;
+    let found = &result["recovery"][0];
+    ensure!(found["ending"] == "found" && float(found, "recovery_s")? < 0.05, "{found:#}");
+    let lost = ledger.trials.last().context("no trial")?.forward.queue_full.count;
+    equal("lost", number(trials(&result)?.last().context("no trial")?, "lost_forward")?, lost)?;
+    let (result, _) = decided(&Script::faithful(), "system-recovery", &arguments)?;
+    ensure!(result["recovery"][0]["ending"] == "at_the_limit", "{:#}", result["recovery"]);
+    Ok(())
+}
+
 fn refused() -> Result<()> {
     for (command, arguments, says) in [
         ("throughput", ["--load", "500fps"], "share of line rate"),
@@ -250,6 +303,8 @@ fn refused() -> Result<()> {
         ("frame-loss-rate", ["--step", "20%"], "at most 10%"),
         ("back-to-back", ["--values", "0"], "0"),
         ("back-to-back", ["--longest", "0s"], "--longest"),
+        ("system-recovery", ["--watch-for", "0s"], "--watch-for"),
+        ("system-recovery", ["--throughput", "120%"], "120%"),
     ] {
         let (ended, _) = carry_out(&Script::faithful(), command, &arguments)?;
         ensure!(ended.status == 2, "{command} {arguments:?}: {} {}", ended.status, ended.stderr);

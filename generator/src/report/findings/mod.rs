@@ -2,6 +2,7 @@
 
 mod latency;
 mod outages;
+mod recovery;
 mod table;
 
 use schemars::JsonSchema;
@@ -11,6 +12,7 @@ use super::LoadFigures;
 pub(super) use latency::added;
 pub use latency::{Added, Figure, KindOfBox, Latency, ReferenceUsed};
 pub use outages::{CarrierDown, Interruption, Outage, OutageKind, OutageLength, Reset};
+pub use recovery::Recovery;
 use table::or_dash;
 pub(super) use table::tables;
 
@@ -36,6 +38,9 @@ pub struct Findings {
     /// RFC 2544 section 26.4 and RFC 9004, one for each frame size.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub bursts: Vec<Bursts>,
+    /// RFC 2544 section 26.5, one for each frame size.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub recovery: Vec<Recovery>,
     /// Outages, direction by direction and in order of time.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub outages: Vec<Outage>,

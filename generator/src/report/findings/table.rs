@@ -3,7 +3,7 @@
 use std::fmt::Write;
 
 use super::{Bursts, Ending, Findings, FrameLoss, Throughput};
-use super::{latency, outages};
+use super::{latency, outages, recovery};
 use crate::report::columns::{Row, aligned};
 use crate::report::ink::{Ink, Style};
 use crate::verdict::words::grouped;
@@ -29,6 +29,9 @@ pub(in crate::report) fn tables(findings: &Findings, ink: Ink) -> String {
     }
     if !findings.bursts.is_empty() {
         bursts(&mut out, &findings.bursts, ink);
+    }
+    if !findings.recovery.is_empty() {
+        recovery::recovery(&mut out, &findings.recovery, ink);
     }
     if !findings.resets.is_empty() {
         outages::resets(&mut out, &findings.resets, ink);

@@ -381,6 +381,7 @@ where
         warm_up: 0,
         fill_check: true,
         variation: false,
+        lowered: None,
         pairs: 1,
     };
     let running = run::start(vec![(transmit, receive)], &trial)?;

@@ -187,6 +187,7 @@ fn trial(spec: &FrameSpec, fill_check: bool) -> Trial {
         warm_up: 0,
         fill_check,
         variation: false,
+        lowered: None,
         pairs: 1,
     };
     assert_eq!(trial.window(), WARM);

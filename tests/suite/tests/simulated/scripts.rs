@@ -130,6 +130,7 @@ pub(crate) fn paced(chance: &mut Chance, frame: FrameSpec, frames: u64, line: Li
         warm_up: chance.between(0, frames / 10),
         fill_check: true,
         variation: false,
+        lowered: None,
         pairs: 1,
     }
 }

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use kitproof_common::control::wire::Peer;
 use kitproof_common::control::{DataAddress, TrialSpec, Went, random_data_mac};
 use kitproof_common::flow;
-use kitproof_common::frame::{Encapsulation, MacAddr};
+use kitproof_common::frame::{Encapsulation, FrameSpec, MacAddr};
 use kitproof_common::link::{self, LinkError, LinkFacts, LinkKind};
 use kitproof_common::port::OpenError;
 use kitproof_common::port::datagram::Endpoint;
@@ -17,6 +17,9 @@ use kitproof_common::{tune, way};
 
 use crate::own::{self, Own};
 use crate::worker::{StartError, Worker};
+
+/// Other sizes that a trial may mix with its largest.
+const MOST_SIZES: usize = 15;
 
 /// How the frames of an interface are returned.
 #[derive(Clone)]
@@ -162,6 +165,17 @@ impl Medium {
     ) -> Result<(Vec<Worker>, Went, Option<Own>), SetUpError> {
         let spec = &trial.frame;
         spec.check().map_err(|error| SetUpError::Asked(error.to_string()))?;
+        // The ports are opened for the size that is told first.
+        if trial.more_sizes.len() > MOST_SIZES || trial.more_sizes.iter().any(|size| *size >= spec.frame_size)
+        {
+            return Err(SetUpError::Asked(format!(
+                "a trial may mix up to {MOST_SIZES} smaller sizes with its largest"
+            )));
+        }
+        for frame_size in &trial.more_sizes {
+            let other = FrameSpec { frame_size: *frame_size, ..*spec };
+            other.check().map_err(|error| SetUpError::Asked(error.to_string()))?;
+        }
         let apart = |mac: MacAddr| trial.flows == 1 || flow::is_base(mac);
         if trial.flows == 0 || trial.flows > self.flows() {
             return Err(SetUpError::Asked(format!("a trial may have 1 to {} flows here", self.flows())));
@@ -181,6 +195,8 @@ impl Medium {
                 let (chosen, why) = match own_rate {
                     // The program in the kernel keeps no record of pauses, and has no frames of its own.
                     Some(_) => (Way::Packet, None),
+                    // It judges one size.
+                    None if !trial.more_sizes.is_empty() => (Way::Packet, None),
                     None => choose(way, facts, trial.flows).await?,
                 };
                 let opened = open_all(name, *index, &chosen, trial, &cpu).await;

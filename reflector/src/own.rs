@@ -157,7 +157,15 @@ mod tests {
             fill: Fill::Prbs,
             fill_seed: 1,
         };
-        TrialSpec { frame, frames: 1_000, frames_per_s: 500.0, fill_check: true, flows, watched: None }
+        TrialSpec {
+            frame,
+            frames: 1_000,
+            frames_per_s: 500.0,
+            fill_check: true,
+            flows,
+            more_sizes: Vec::new(),
+            watched: None,
+        }
     }
 
     #[test]

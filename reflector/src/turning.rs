@@ -4,7 +4,7 @@ use std::io;
 
 use kitproof_common::control::TrialSpec;
 use kitproof_common::control::counts::{FarCounts, FarLossPeriod};
-use kitproof_common::frame::{Checked, Checker, FrameError, TestHeader, Turner, residence_field};
+use kitproof_common::frame::{Checked, Checkers, FrameError, FrameSpec, TestHeader, Turner, residence_field};
 use kitproof_common::port::clock::Offset;
 use kitproof_common::port::xdp::Reflected;
 use kitproof_common::port::{Meta, Turn};
@@ -20,7 +20,7 @@ const AHEAD_NS: u64 = 1_000_000;
 
 /// One trial at the reflector.
 pub struct Turning {
-    checker: Checker,
+    checker: Checkers,
     turner: Turner,
     sequences: Tracker,
     damaged: Damaged,
@@ -42,11 +42,14 @@ impl Turning {
     /// # Errors
     /// A frame that cannot be built.
     pub fn new(trial: &TrialSpec) -> Result<Self, FrameError> {
+        let sizes = trial.more_sizes.iter().copied();
+        let smallest = sizes.fold(trial.frame.frame_size, u16::min);
         // Four seconds of frames, as at the generator.
         let window = ((trial.frames_per_s * 4.0) as usize).clamp(1 << 16, 1 << 27);
         Ok(Self {
-            checker: Checker::forward(&trial.frame, trial.fill_check)?,
-            turner: Turner::new(&trial.frame)?,
+            checker: Checkers::forward(&trial.frame, &trial.more_sizes, trial.fill_check)?,
+            // All that is turned stands in front: one for the smallest frame turns every size.
+            turner: Turner::new(&FrameSpec { frame_size: smallest, ..trial.frame })?,
             sequences: Tracker::new(window, PERIODS_TOLD),
             damaged: Damaged::default(),
             counts: FarCounts::default(),

@@ -61,6 +61,9 @@ pub struct TrialSpec {
     /// Flows, each with frames and numbers of its own. A peer that does not know of them has one.
     #[serde(default = "one", skip_serializing_if = "is_one")]
     pub flows: u8,
+    /// Other frame sizes that the trial mixes with that of `frame`, which is the largest; bytes including FCS.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub more_sizes: Vec<u16>,
     /// The trial is watched for outages, and the far end sends frames of its own.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub watched: Option<Watched>,
@@ -76,6 +79,7 @@ impl TrialSpec {
             frames_per_s: self.frames_per_s / f64::from(self.flows.max(1)),
             fill_check: self.fill_check,
             flows: 1,
+            more_sizes: self.more_sizes.clone(),
             watched: self.watched,
         }
     }

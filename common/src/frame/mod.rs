@@ -54,6 +54,7 @@
 //! ```
 
 mod checker;
+mod checkers;
 mod checksum;
 pub(crate) mod fill;
 pub(crate) mod guard;
@@ -69,6 +70,7 @@ mod turner;
 mod tests;
 
 pub use checker::{Checked, Checker};
+pub use checkers::Checkers;
 pub use checksum::{internet_checksum, update_checksum};
 pub use fill::{Fill, FillError};
 pub use guard::{fcs16, guard16, guard32};

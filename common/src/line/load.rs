@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use super::decimal::{Decimal, cut_prefix, cut_unit, write_fixed};
 use super::rate::slot_bits;
-use super::{FrameRate, LineRate, SECOND, line_frame_rate};
+use super::{FrameRate, Genome, LineRate, SECOND, line_frame_rate};
 
 /// A percentage in steps of a millionth of a percent, exact.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
@@ -139,6 +139,32 @@ impl Load {
         let asked = rate.ok_or(LoadError::TooFine { load: *self, line })?;
         let carried = line_frame_rate(line, frame_size);
         if asked > carried {
+            return Err(LoadError::OverLine { load: *self, line, frame_size, asked, carried });
+        }
+        Ok(asked)
+    }
+}
+
+impl Load {
+    /// The exact rate this load means on `line` with frames of a mix of sizes.
+    ///
+    /// # Errors
+    /// As [`Self::rate`]; the size in a message is the mean of the mix.
+    pub fn rate_of_mix(&self, line: LineRate, mix: &Genome) -> Result<FrameRate, LoadError> {
+        if line.0 == 0 {
+            return Err(LoadError::NoLine);
+        }
+        let too_fine = LoadError::TooFine { load: *self, line };
+        let carried = mix.line_frame_rate(line).ok_or(too_fine)?;
+        let asked = match *self {
+            Load::Percent(percent) if percent.millionths > 0 => carried.times(percent.millionths, WHOLE),
+            Load::FramesPerSecond(frames) if frames > 0 => FrameRate::from_per_second(frames),
+            Load::BitsPerSecond(bits) if bits > 0 => carried.times(bits, line.0),
+            _ => return Err(LoadError::Zero { load: *self }),
+        };
+        let asked = asked.ok_or(too_fine)?;
+        if asked > carried {
+            let frame_size = mix.mean_size() as u16;
             return Err(LoadError::OverLine { load: *self, line, frame_size, asked, carried });
         }
         Ok(asked)

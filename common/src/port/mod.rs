@@ -57,6 +57,16 @@ pub trait Transmit {
     /// When the port cannot hold a frame of that length.
     fn set_octets(&mut self, octets: usize) -> io::Result<()>;
 
+    /// Sets the length of the frame in one slot, which is no more than [`Self::set_octets`] said; it holds until it is set
+    /// anew.
+    ///
+    /// # Errors
+    /// A port all of whose frames have one length.
+    fn set_slot_octets(&mut self, index: usize, octets: usize) -> io::Result<()> {
+        let _ = (index, octets);
+        Err(io::Error::new(io::ErrorKind::Unsupported, "this port sends frames of one size only"))
+    }
+
     /// The memory of one slot, as long as [`Self::set_octets`] said.
     fn slot(&mut self, index: usize) -> &mut [u8];
 

@@ -88,6 +88,15 @@ impl Transmit for SocketTransmit {
         Ok(())
     }
 
+    fn set_slot_octets(&mut self, index: usize, octets: usize) -> io::Result<()> {
+        if octets > self.octets {
+            return Err(io::Error::new(io::ErrorKind::InvalidInput, "the frame is longer than its slot"));
+        }
+        let slot = &mut self.memory[index * self.stride..][..octets];
+        self.messages.point(index, slot.as_mut_ptr(), octets);
+        Ok(())
+    }
+
     fn slot(&mut self, index: usize) -> &mut [u8] {
         &mut self.memory[index * self.stride..][..self.octets]
     }

@@ -35,7 +35,7 @@ impl Show for Live {
         let account = &trial.account;
         self.progress.say(&format!(
             "{} bytes at {}: {}, {} offered, {} home",
-            trial.outcome.trial.frame.frame_size,
+            trial.outcome.trial.frame_size(),
             trial.outcome.trial.load,
             trial.verdict.verdict,
             account.offered_frames,

@@ -61,7 +61,7 @@ pub struct Sending {
     )]
     pub target: String,
 
-    /// Frame sizes in bytes including FCS, or rfc2544, jumbo [default: 64,128,256,512,1024,1280,1518 (RFC 2544)]
+    /// Frame sizes in bytes including FCS, or rfc2544, jumbo, or a mix of them in each trial, imix:aaafg (RFC 6985) [default: 64,128,256,512,1024,1280,1518 (RFC 2544)]
     #[arg(long, value_name = "BYTES,…")]
     pub frame_size: Option<FrameSizes>,
 
@@ -167,11 +167,34 @@ impl Sending {
     /// # Errors
     /// [`Failure::Usage`]: options that contradict each other.
     pub fn wanted(&self) -> Result<Wanted, Failure> {
+        match &self.frame_size {
+            Some(mix @ FrameSizes::Mix(genome)) => {
+                let sizes = FrameSizes::Each(genome.proportions().iter().map(|(size, _)| *size).collect());
+                Err(Failure::Usage(format!(
+                    "--frame-size {mix}: a mix goes with prove and frame-loss-rate; here say its sizes, {sizes}"
+                )))
+            }
+            _ => self.wanted_or_mix(),
+        }
+    }
+
+    /// The same, of commands that take a mix of sizes as well.
+    ///
+    /// # Errors
+    /// As [`Self::wanted`].
+    pub fn wanted_or_mix(&self) -> Result<Wanted, Failure> {
         if self.duration.is_zero() {
             return Err(Failure::Usage("--duration 0: a trial needs time".into()));
         }
         Ok(Wanted {
-            frame_sizes: self.frame_sizes()?,
+            frame_sizes: match &self.frame_size {
+                Some(FrameSizes::Each(sizes)) => Some(sizes.clone()),
+                _ => None,
+            },
+            mix: match &self.frame_size {
+                Some(FrameSizes::Mix(genome)) => Some(genome.clone()),
+                _ => None,
+            },
             load: self.load,
             load_tolerance: self.load_tolerance,
             line_rate: self.line_rate,
@@ -200,19 +223,6 @@ impl Sending {
             pairs: self.pairs,
             manner: self.manner()?,
         })
-    }
-
-    fn frame_sizes(&self) -> Result<Option<Vec<u16>>, Failure> {
-        match &self.frame_size {
-            None => Ok(None),
-            Some(FrameSizes::Each(sizes)) => Ok(Some(sizes.clone())),
-            Some(mix @ FrameSizes::Mix(genome)) => {
-                let sizes = FrameSizes::Each(genome.proportions().iter().map(|(size, _)| *size).collect());
-                Err(Failure::Usage(format!(
-                    "--frame-size {mix}: sizes are not mixed within a trial yet; one after the other they are {sizes}"
-                )))
-            }
-        }
     }
 
     fn manner(&self) -> Result<Manner, Failure> {

@@ -82,7 +82,7 @@ impl FrameLossRate {
     pub async fn run(&self, no_color: bool, interrupt: watch::Receiver<bool>) -> Result<u8, Failure> {
         let setting = setting("frame-loss-rate", &self.sending, &self.outputs, no_color);
         setting
-            .carry_out(self.sending.wanted()?, interrupt, async |wanted, target, interrupt, show| {
+            .carry_out(self.sending.wanted_or_mix()?, interrupt, async |wanted, target, interrupt, show| {
                 frame_loss_rate::run(self.step, wanted, target, interrupt, show).await
             })
             .await

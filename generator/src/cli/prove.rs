@@ -24,6 +24,6 @@ impl Prove {
     /// One clear line, before the first trial.
     pub async fn run(&self, no_color: bool, interrupt: watch::Receiver<bool>) -> Result<u8, Failure> {
         let setting = Setting { command: "prove", sending: &self.sending, outputs: &self.outputs, no_color };
-        setting.carry_out(self.sending.wanted()?, interrupt, prove::run).await
+        setting.carry_out(self.sending.wanted_or_mix()?, interrupt, prove::run).await
     }
 }

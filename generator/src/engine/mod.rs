@@ -6,6 +6,7 @@
 
 pub mod course;
 pub mod latency;
+pub mod mix;
 pub mod pin;
 pub mod progress;
 pub mod receive;
@@ -19,6 +20,8 @@ use kitproof_common::flow;
 use kitproof_common::frame::FrameSpec;
 use kitproof_common::line::{FrameRate, Load};
 use kitproof_common::sequence::Sampling;
+
+use mix::Mix;
 
 /// Everything the engine needs to know of one trial, or of one flow of it.
 #[derive(Clone, Debug)]
@@ -39,6 +42,8 @@ pub struct Trial {
     pub ahead: u32,
     /// Frames to offer.
     pub frames: u64,
+    /// Several sizes in one trial, of which `frame` has the largest; only of a trial of one flow.
+    pub mix: Option<Mix>,
     /// The rate is lowered within the trial; only of a trial of one flow.
     pub lowered: Option<Lowered>,
     /// Nanoseconds from the first departure after which a sender that could not keep up stops.
@@ -87,6 +92,24 @@ impl Trial {
         }
     }
 
+    /// The size of its frames in bytes including FCS; of a mix the mean, rounded down.
+    #[must_use]
+    pub fn frame_size(&self) -> u16 {
+        self.mix.as_ref().map_or(self.frame.frame_size, Mix::mean_size)
+    }
+
+    /// The sizes beside that of `frame`.
+    #[must_use]
+    pub fn more_sizes(&self) -> &[u16] {
+        self.mix.as_ref().and_then(|mix| mix.sizes.split_last()).map_or(&[], |(_, smaller)| smaller)
+    }
+
+    /// Its load in percent of line rate.
+    #[must_use]
+    pub fn percent_of_line(&self) -> f64 {
+        100.0 * self.rate.per_second() / self.line.per_second()
+    }
+
     /// Which frames ask for stamps of their departure.
     #[must_use]
     pub fn sampling(&self) -> Sampling {
@@ -115,6 +138,7 @@ impl Trial {
             frames: flow::share(self.frames, self.pairs, flow),
             // A trial that is lowered has one flow.
             lowered: None,
+            mix: self.mix.clone(),
             give_up_ns: self.give_up_ns,
             warm_up: self.warm_up.div_ceil(u64::from(self.pairs)),
             fill_check: self.fill_check,
@@ -167,6 +191,7 @@ mod tests {
             ahead: 0,
             frames,
             lowered: None,
+            mix: None,
             give_up_ns: 1,
             warm_up: frames / 10,
             fill_check: true,

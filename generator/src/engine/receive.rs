@@ -4,7 +4,7 @@ use std::io;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
 
-use kitproof_common::frame::{Checked, Checker, FrameError, Template, TestHeader};
+use kitproof_common::frame::{Checked, Checkers, FrameError, Template, TestHeader};
 use kitproof_common::port::clock::Offset;
 use kitproof_common::port::stamps::{Stamp, StampQueue};
 use kitproof_common::port::{Meta, Receive, Stamps};
@@ -31,6 +31,8 @@ pub struct Receiver<'a, P> {
     stamps: StampQueues,
     /// Where a frame says which one it is, octets from its end.
     identity_from_end: usize,
+    /// Frames of several sizes have that in several places.
+    mixed: bool,
 }
 
 /// Where stamps of samples come from, beside the port itself.
@@ -45,7 +47,7 @@ pub struct StampQueues {
 /// Everything a frame can change; apart from the port, so that the port may lend its memory meanwhile.
 struct Counting<'a> {
     progress: &'a Progress,
-    checker: Checker,
+    checker: Checkers,
     /// The generator's own numbers: which frames are home.
     sequences: Tracker,
     /// The reflector's numbers: what it sent, in its order.
@@ -95,7 +97,7 @@ impl<'a, P: Receive> Receiver<'a, P> {
         let interval_ns = trial.rate.nanoseconds() as f64 / trial.rate.frames() as f64;
         let count = Counting {
             progress,
-            checker: Checker::homeward(&trial.frame, trial.fill_check)?,
+            checker: Checkers::homeward(&trial.frame, trial.more_sizes(), trial.fill_check)?,
             sequences: Tracker::new(trial.window(), PERIODS_KEPT),
             numbers: Tracker::new(trial.window(), PERIODS_KEPT),
             latency: Latency::new(offset, start_ns, interval_ns, trial.warm_up),
@@ -109,14 +111,21 @@ impl<'a, P: Receive> Receiver<'a, P> {
             counts: HomeCounts::default(),
         };
         let identity_from_end = Template::new(&trial.frame)?.sequence_from_end();
-        Ok(Self { port, progress, count, stamps: StampQueues::default(), identity_from_end })
+        Ok(Self {
+            port,
+            progress,
+            count,
+            stamps: StampQueues::default(),
+            identity_from_end,
+            mixed: trial.mix.is_some(),
+        })
     }
 
     /// Where stamps of samples come from. Of a port whose own stamps are not the kernel's none is taken: nothing could be
     /// held against them.
     #[must_use]
     pub fn with_stamps(mut self, stamps: StampQueues) -> Self {
-        if self.port.stamps() == Stamps::Realtime {
+        if self.port.stamps() == Stamps::Realtime && !self.mixed {
             self.stamps = stamps;
         }
         self

@@ -8,6 +8,7 @@ use kitproof_common::line::{FrameRate, Offered, OfferedMeter, Pacer, WINDOW_NS};
 use kitproof_common::port::Transmit;
 use kitproof_common::sequence::Sampling;
 
+use super::mix::MixedFrames;
 use super::progress::Progress;
 use super::{Lowered, Trial};
 
@@ -39,6 +40,8 @@ pub struct Sender<'a, P> {
     until: u64,
     frames: u64,
     lowered: Option<Lowered>,
+    /// The frames of a mix; those of one size lie in their slots.
+    mixed: Option<MixedFrames>,
     /// What was offered before the rate was lowered.
     before: Option<Offered>,
     line: FrameRate,
@@ -86,6 +89,8 @@ impl<'a, P: Transmit> Sender<'a, P> {
         let template = Template::new(&trial.frame)?;
         port.set_octets(template.octets())?;
         debug_assert!(port.slots().is_multiple_of(VARIANTS) && port.slots().is_power_of_two());
+        let mixed =
+            trial.mix.as_ref().map(|mix| MixedFrames::new(mix, &trial.frame, port.slots())).transpose()?;
         for index in 0..port.slots() {
             template.write(index % VARIANTS, port.slot(index));
         }
@@ -106,6 +111,9 @@ impl<'a, P: Transmit> Sender<'a, P> {
             until: trial.lowered.map_or(trial.frames, |lowered| lowered.from.min(trial.frames)),
             frames: trial.frames,
             lowered: trial.lowered,
+            // Where a frame says which one it is depends on its size: of a mix none is asked for.
+            sample: if mixed.is_some() { u64::MAX } else { 0 },
+            mixed,
             before: None,
             line: trial.line,
             deadline: start_ns.saturating_add(trial.give_up_ns),
@@ -114,7 +122,6 @@ impl<'a, P: Transmit> Sender<'a, P> {
             ahead: u64::from(trial.ahead),
             opened_at: 0,
             sampling: trial.sampling(),
-            sample: 0,
             asked: 0,
         })
     }
@@ -144,10 +151,10 @@ impl<'a, P: Transmit> Sender<'a, P> {
             self.waited = true;
             return Ok(Step::Idle { until: self.pacer.next_due() });
         }
-        for offset in 0..u64::from(due) {
-            let sequence = self.next + offset;
-            let index = (sequence as usize) & (slots - 1);
-            self.template.stamp(index % VARIANTS, self.port.slot(index), sequence as u32, now as u32);
+        if self.mixed.is_some() {
+            self.stamp_mixed(due, now)?;
+        } else {
+            self.stamp(due, now);
         }
         let end = self.next + u64::from(due);
         if self.sample < end {
@@ -188,6 +195,31 @@ impl<'a, P: Transmit> Sender<'a, P> {
         self.until = self.frames;
         self.ahead = 0;
         true
+    }
+
+    /// Patches the next `due` frames in their slots.
+    #[inline(always)]
+    fn stamp(&mut self, due: u32, now: u64) {
+        let slots = self.port.slots();
+        for offset in 0..u64::from(due) {
+            let sequence = self.next + offset;
+            let index = (sequence as usize) & (slots - 1);
+            self.template.stamp(index % VARIANTS, self.port.slot(index), sequence as u32, now as u32);
+        }
+    }
+
+    /// The same of a mix: a slot holds another size each time.
+    #[inline(never)]
+    fn stamp_mixed(&mut self, due: u32, now: u64) -> io::Result<()> {
+        let Some(mixed) = &mut self.mixed else { return Ok(()) };
+        let slots = self.port.slots();
+        for offset in 0..u64::from(due) {
+            let sequence = self.next + offset;
+            let index = (sequence as usize) & (slots - 1);
+            self.port.set_slot_octets(index, mixed.octets(sequence))?;
+            mixed.stamp(index, self.port.slot(index), sequence, now as u32);
+        }
+        Ok(())
     }
 
     /// Lets the samples before `end` ask for a stamp. They ask anew with each submission.
@@ -327,6 +359,7 @@ mod tests {
             fill_check: true,
             variation: false,
             lowered: None,
+            mix: None,
             pairs: 1,
         }
     }

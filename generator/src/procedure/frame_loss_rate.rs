@@ -56,7 +56,7 @@ pub async fn run(
 fn finding(frame_size: u16, point: &Point, run: &Run) -> Option<FrameLoss> {
     let load = kitproof_common::line::Load::Percent(point.load);
     let is_it = |judged: &&Judged| {
-        judged.outcome.trial.frame.frame_size == frame_size && judged.outcome.trial.load == load
+        judged.outcome.trial.frame_size() == frame_size && judged.outcome.trial.load == load
     };
     let judged = run.trials.iter().rev().find(is_it)?;
     let account = &judged.account;

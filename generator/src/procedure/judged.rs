@@ -180,7 +180,7 @@ fn facts(
 ) -> TrialFacts {
     let Setup { plan, near, far, .. } = *setup;
     TrialFacts {
-        frame_size: outcome.trial.frame.frame_size,
+        frame_size: outcome.trial.frame_size(),
         account,
         limits: plan.wanted.limits,
         load: load_facts(outcome, offer, plan),
@@ -202,8 +202,8 @@ fn reference(outcome: &Outcome, setup: &Setup<'_>) -> ReferenceFacts {
         return ReferenceFacts { on_these_ports: true, at_this_size_and_load: false };
     }
     let trial = &outcome.trial;
-    let (frame_size, line) = (trial.frame.frame_size, setup.plan.line);
-    let load_percent = trial.rate.percent_of(line, frame_size);
+    let (frame_size, line) = (trial.frame_size(), setup.plan.line);
+    let load_percent = trial.percent_of_line();
     setup.reference.map_or_else(ReferenceFacts::default, |reference| {
         reference.speaks_for(frame_size, &round_trips::look(outcome), line.0, load_percent)
     })
@@ -214,7 +214,7 @@ fn load_facts(outcome: &Outcome, offer: &Offer, plan: &Plan) -> LoadFacts {
     let load = &outcome.load;
     LoadFacts {
         intended_fps: trial.rate.per_second(),
-        intended_percent: trial.rate.percent_of(plan.line, trial.frame.frame_size),
+        intended_percent: trial.percent_of_line(),
         offered_fps: load.rate,
         tolerance: offer.tolerance(&plan.wanted),
         windows: WindowFacts {

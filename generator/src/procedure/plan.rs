@@ -4,11 +4,12 @@ use std::net::SocketAddr;
 use std::time::Duration;
 
 use kitproof_common::frame::{Encapsulation, Fill, FrameSpec, MacAddr, TPID_CUSTOMER, Tags};
-use kitproof_common::line::{FrameRate, LineRate, Load, Tolerance, line_frame_rate};
+use kitproof_common::line::{FrameRate, Genome, LineRate, Load, Tolerance, line_frame_rate};
 use kitproof_common::link::{LinkFacts, LinkKind};
 use kitproof_common::port::xdp::Manner;
 
 use super::failure::Failure;
+use crate::engine::mix::{MOST_SIZES, Mix};
 use crate::engine::{Lowered, Trial};
 use crate::verdict::Limits;
 
@@ -27,6 +28,8 @@ const GRACE: Duration = Duration::from_millis(100);
 #[derive(Clone, Debug)]
 pub struct Wanted {
     pub frame_sizes: Option<Vec<u16>>,
+    /// Sizes mixed within each trial, in place of `frame_sizes`.
+    pub mix: Option<Genome>,
     pub load: Load,
     pub load_tolerance: Tolerance,
     pub line_rate: Option<LineRate>,
@@ -114,7 +117,9 @@ pub enum Length {
 pub struct Plan {
     pub wanted: Wanted,
     pub line: LineRate,
+    /// Frame sizes, a trial or a search for each; of a mix its mean.
     pub sizes: Vec<u16>,
+    pub mix: Option<Mix>,
     /// What was changed of what was asked for, in words.
     pub notes: Vec<String>,
     /// Nothing but software holds this port to the line rate.
@@ -164,12 +169,17 @@ impl Plan {
                 "--line-rate {asked} is more than the {mbps} Mb/s at which {name} is linked"
             )));
         }
-        let (sizes, notes) = sizes(&wanted, facts)?;
-        for size in &sizes {
-            frames_of(&offer(&wanted, *size), line, wanted.pairs)?;
-        }
         let virtual_link = facts.is_none_or(|facts| facts.is_virtual() || facts.kind != LinkKind::Physical);
-        Ok(Self { wanted, line, sizes, notes, virtual_link })
+        let mix = mix(&mut wanted, facts)?;
+        let (sizes, notes) = match &mix {
+            Some(mix) => (vec![mix.mean_size()], Vec::new()),
+            None => sizes(&wanted, facts)?,
+        };
+        let plan = Self { wanted, line, sizes, mix, notes, virtual_link };
+        for size in &plan.sizes {
+            plan.frames_of(&plan.offer(*size))?;
+        }
+        Ok(plan)
     }
 
     /// What the options say of one frame size: the load and the time that were asked for.
@@ -183,7 +193,7 @@ impl Plan {
     /// # Errors
     /// [`Failure::Usage`]: a load over the line, or of less than two frames.
     pub fn can_offer(&self, load: Load, frame_size: u16) -> Result<(), Failure> {
-        frames_of(&Offer { load, ..self.offer(frame_size) }, self.line, self.wanted.pairs).map(|_| ())
+        self.frames_of(&Offer { load, ..self.offer(frame_size) }).map(|_| ())
     }
 
     /// The trial of one offer. `tag` is fresh for each.
@@ -199,22 +209,23 @@ impl Plan {
     ) -> Result<Trial, Failure> {
         let wanted = &self.wanted;
         let frame_size = offer.frame_size;
-        let (rate, frames) = frames_of(offer, self.line, wanted.pairs)?;
-        let line = line_frame_rate(self.line, frame_size);
+        let (rate, frames) = self.frames_of(offer)?;
+        let line = self.carried(frame_size);
         let (lowered, more) = self.lowered(offer, line, frames)?;
         let duration_ns =
             rate.time_of(frames).saturating_add(lowered.map_or(0, |then| then.rate.time_of(more)));
         let pacing = match offer.length {
             // A burst has the shortest gaps or longer ones, never shorter: what a late sender owes stays owed.
             Length::Frames(_) if self.virtual_link => Pacing { ceiling: rate, burst: 2, ahead: 0 },
-            _ => self.pacing(rate, line, frame_size),
+            _ => self.pacing(rate, line),
         };
         Ok(Trial {
             frame: FrameSpec {
                 encapsulation: wanted.encapsulation,
                 tags: wanted.tags,
                 dscp: wanted.dscp,
-                frame_size,
+                // Of a mix the largest, for which the ports are opened.
+                frame_size: self.mix.as_ref().and_then(|mix| mix.sizes.last().copied()).unwrap_or(frame_size),
                 source,
                 destination,
                 session: tag,
@@ -229,6 +240,7 @@ impl Plan {
             burst: pacing.burst,
             ahead: pacing.ahead,
             frames: frames + more,
+            mix: self.mix.clone(),
             lowered,
             give_up_ns: duration_ns.saturating_add(duration_ns / 100).saturating_add(GRACE.as_nanos() as u64),
             warm_up: ((rate.per_second() * WARM_UP_S) as u64).min(frames / 10),
@@ -242,19 +254,19 @@ impl Plan {
     fn lowered(&self, offer: &Offer, line: FrameRate, from: u64) -> Result<(Option<Lowered>, u64), Failure> {
         let Some((load, time)) = offer.then else { return Ok((None, 0)) };
         let then = Offer { load, length: Length::Time(time), then: None, ..*offer };
-        let (rate, frames) = frames_of(&then, self.line, self.wanted.pairs)?;
-        let Pacing { ceiling, burst, .. } = self.pacing(rate, line, offer.frame_size);
+        let (rate, frames) = self.frames_of(&then)?;
+        let Pacing { ceiling, burst, .. } = self.pacing(rate, line);
         Ok((Some(Lowered { from, rate, ceiling, burst }), frames))
     }
 
-    fn pacing(&self, rate: FrameRate, line: FrameRate, frame_size: u16) -> Pacing {
+    fn pacing(&self, rate: FrameRate, line: FrameRate) -> Pacing {
         let five_percent_more = rate.times(105, 100).unwrap_or(rate);
         let small = (self.wanted.burst_tolerance / 2).max(2);
         if self.virtual_link {
             // No MAC holds this port to a rate, so a delay is made up above it, and the result says so.
             return Pacing { ceiling: five_percent_more, burst: small, ahead: 0 };
         }
-        if rate.percent_of(self.line, frame_size) < NIC_PACES_PERCENT {
+        if 100.0 * rate.per_second() / line.per_second() < NIC_PACES_PERCENT {
             return Pacing { ceiling: rate.repayment(line), burst: small, ahead: 0 };
         }
         let ahead = (rate.frames_in(AHEAD_NS) as u32).max(64);
@@ -273,10 +285,30 @@ fn offer(wanted: &Wanted, frame_size: u16) -> Offer {
     }
 }
 
-/// The rate of an offer and how many frames it has; fewer than two make no rate.
-fn frames_of(offer: &Offer, line: LineRate, pairs: u8) -> Result<(FrameRate, u64), Failure> {
+impl Plan {
+    /// What the line carries of frames of this size, or of the mix.
+    fn carried(&self, frame_size: u16) -> FrameRate {
+        let of_mix = self.mix.as_ref().and_then(|mix| mix.genome.line_frame_rate(self.line));
+        of_mix.unwrap_or_else(|| line_frame_rate(self.line, frame_size))
+    }
+
+    /// The exact rate that a load means.
+    fn rate(&self, load: Load, frame_size: u16) -> Result<FrameRate, Failure> {
+        let usage = |error: String| Failure::Usage(error);
+        match &self.mix {
+            Some(mix) => load.rate_of_mix(self.line, &mix.genome).map_err(|error| usage(error.to_string())),
+            None => load.rate(self.line, frame_size).map_err(|error| usage(error.to_string())),
+        }
+    }
+
+    /// The rate of an offer and how many frames it has; fewer than two make no rate.
+    fn frames_of(&self, offer: &Offer) -> Result<(FrameRate, u64), Failure> {
+        frames_at(self.rate(offer.load, offer.frame_size)?, offer, self.wanted.pairs)
+    }
+}
+
+fn frames_at(rate: FrameRate, offer: &Offer, pairs: u8) -> Result<(FrameRate, u64), Failure> {
     let Offer { frame_size, load, length, .. } = *offer;
-    let rate = load.rate(line, frame_size).map_err(|error| Failure::Usage(error.to_string()))?;
     let frames = match length {
         Length::Frames(frames) => frames,
         Length::Time(time) => rate.frames_in(u64::try_from(time.as_nanos()).unwrap_or(u64::MAX)),
@@ -301,6 +333,31 @@ struct Pacing {
     ceiling: FrameRate,
     burst: u32,
     ahead: u32,
+}
+
+/// The mix that was asked for, if one was. A mix goes by packet sockets (or UDP), and as one flow.
+fn mix(wanted: &mut Wanted, facts: Option<&LinkFacts>) -> Result<Option<Mix>, Failure> {
+    let Some(genome) = wanted.mix.take() else { return Ok(None) };
+    let usage = |text: String| Err(Failure::Usage(text));
+    if wanted.pairs > 1 {
+        return usage(format!("--pairs {}: a mix of sizes is sent by one pair", wanted.pairs));
+    }
+    if wanted.via == Via::Xdp {
+        return usage("--via xdp: a mix of sizes goes by packet sockets".into());
+    }
+    wanted.via = Via::Packet;
+    let mean = genome.mean_size();
+    let Some(mix) = Mix::new(genome) else {
+        return usage(format!("--frame-size: a mix may have {MOST_SIZES} different sizes at most"));
+    };
+    // Every size must fit, as if it had been asked for by itself.
+    wanted.frame_sizes = Some(mix.sizes.clone());
+    sizes(wanted, facts)?;
+    wanted.frame_sizes = None;
+    if mix.sizes.len() < 2 {
+        return usage(format!("--frame-size: a mix of {mean} bytes alone is none; say --frame-size {mean}"));
+    }
+    Ok(Some(mix))
 }
 
 /// In words: "ipv4 frame with one tag".

@@ -39,7 +39,7 @@ fn clocks_apart(run: &Run) -> Option<Reason> {
     let worst = run
         .trials
         .iter()
-        .filter(|one| one.account.lost() > 0)
+        .filter(|one| one.account.lost() > 0 && one.outcome.trial.mix.is_none())
         .filter_map(|one| {
             let trial = &one.outcome.trial;
             let note = tolerance::note(trial.rate, run.plan.line, trial.frame.frame_size, trial.seconds())?;

@@ -15,8 +15,8 @@ use crate::method::clock_difference::Climb;
 use crate::reference::{self, Record};
 use crate::report::{
     Added, ClimbTold, Clocks, DelayVariation, Direction, Endpoint, Floor, Ipdv, LoadFigures, LoadWindows,
-    LossBound, LossPeriod, OddWindow, Pair, ReferenceUsed, RoundTrip, RunResult, SCHEMA, TaggedFrame, Tool,
-    TrialResult,
+    LossBound, LossPeriod, MixTold, MixedSize, OddWindow, Pair, ReferenceUsed, RoundTrip, RunResult, SCHEMA,
+    TaggedFrame, Tool, TrialResult,
 };
 
 /// Confidence of every bound that is stated.
@@ -137,7 +137,7 @@ pub fn record_for<'a>(judged: &Judged, run: &'a Run) -> Option<&'a Record> {
     let trial = &judged.outcome.trial;
     let load = intended(judged, &run.plan).percent;
     let look = round_trips::look(&judged.outcome);
-    run.known.fresh()?.nearest(trial.frame.frame_size, &look, run.plan.line.0, load)
+    run.known.fresh()?.nearest(trial.frame_size(), &look, run.plan.line.0, load)
 }
 
 /// What the chain added to the pair's round trip in these trials of one size and load.
@@ -146,7 +146,7 @@ pub fn added(trials: &[&Judged], run: &Run) -> Option<Added> {
     let last = *trials.last()?;
     let record = record_for(last, run)?;
     let added = reference::added::added(&round_trips::by_clock(trials), &record.latency)?;
-    let frame_size = last.outcome.trial.frame.frame_size;
+    let frame_size = last.outcome.trial.frame_size();
     Some(Added {
         clock: clock_word(added.clock).to_owned(),
         minimum: figure(added.minimum),
@@ -211,13 +211,35 @@ fn climb(judged: &Judged) -> Option<ClimbTold> {
     })
 }
 
+/// Of a mix: what it is, and how many frames of each size were offered and lost.
+fn mix(judged: &Judged) -> Option<MixTold> {
+    let outcome = &judged.outcome;
+    let mix = outcome.trial.mix.as_ref()?;
+    let (departures, home) = outcome.flows.first()?;
+    let lost = (home.loss.not_kept() == 0).then(|| {
+        let mut lost = vec![0_u64; mix.sizes.len()];
+        for period in &home.loss.kept {
+            (period.first..=period.last()).for_each(|sequence| lost[mix.place(sequence)] += 1);
+        }
+        lost
+    });
+    let offered = mix.counts(departures.sent.offered);
+    let sizes = offered.into_iter().enumerate().map(|(place, (frame_size, offered_frames))| MixedSize {
+        frame_size,
+        offered_frames,
+        lost_frames: lost.as_ref().map(|lost| lost[place]),
+    });
+    Some(MixTold { genome: mix.genome.report(), mean_size: mix.genome.mean_size(), sizes: sizes.collect() })
+}
+
 fn trial(judged: &Judged, run: &Run) -> TrialResult {
     let Run { plan, near, .. } = run;
     let outcome = &judged.outcome;
     let trial = &outcome.trial;
     let load = &outcome.load;
     TrialResult {
-        frame_size: trial.frame.frame_size,
+        frame_size: trial.frame_size(),
+        mix: mix(judged),
         pairs: trial.pairs,
         verdict: Some(judged.verdict.verdict),
         intended_load: figures(trial, plan, trial.rate.per_second()),
@@ -255,7 +277,7 @@ fn trial(judged: &Judged, run: &Run) -> TrialResult {
         course: course(judged),
         climb: climb(judged),
         clocks: clocks(judged, plan),
-        loss_bound: LossBound::of(&judged.account, trial.frame.frame_size, CONFIDENCE),
+        loss_bound: LossBound::of(&judged.account, trial.frame_size(), CONFIDENCE),
         loss_periods: loss_periods(judged),
     }
 }
@@ -331,6 +353,10 @@ fn figures_of(histogram: &Histogram<u64>) -> Option<RoundTrip> {
 
 fn clocks(judged: &Judged, plan: &Plan) -> Option<Clocks> {
     let trial = &judged.outcome.trial;
+    if trial.mix.is_some() {
+        // Its surplus is reckoned for one size.
+        return None;
+    }
     let note = kitproof_common::line::tolerance::note(
         trial.rate,
         plan.line,

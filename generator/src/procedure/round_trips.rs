@@ -87,6 +87,7 @@ pub fn look(outcome: &Outcome) -> Look {
     Look {
         encapsulation: frame.encapsulation.to_string(),
         tags: frame.tags.len(),
+        mix: outcome.trial.mix.as_ref().map(|mix| mix.genome.to_string()),
         near_via: outcome.near.via.clone(),
         far_via: outcome.far.as_ref().ok().and_then(|far| far.report.went.via.clone()),
     }
@@ -121,14 +122,14 @@ fn lost(home: &Home, first: u64, end: u64) -> u64 {
 #[must_use]
 pub fn climb(outcome: &Outcome, length: Length, setup: &Setup<'_>) -> Option<Climb> {
     let moments = moments(outcome, length)?;
-    let percent = outcome.trial.rate.percent_of(setup.plan.line, outcome.trial.frame.frame_size);
+    let percent = outcome.trial.percent_of_line();
     let load = Percent::from_f64(percent.min(100.0))?;
     Some(clock_difference::climb(&moments, load, own_climb(outcome, percent, setup)))
 }
 
 /// The pair's own climb at this size and load.
 fn own_climb(outcome: &Outcome, percent: f64, setup: &Setup<'_>) -> Option<Parts> {
-    let frame_size = outcome.trial.frame.frame_size;
+    let frame_size = outcome.trial.frame_size();
     let record = setup.reference?.nearest(frame_size, &look(outcome), setup.plan.line.0, percent)?;
     record.climb.filter(|_| crate::reference::record::same_load(record.load_percent, percent))
 }

@@ -333,7 +333,7 @@ impl Run {
     #[must_use]
     pub fn verdict(&self, planned: usize, what: &str) -> Verdict {
         let mut verdict =
-            overall(self.trials.iter().map(|one| (one.outcome.trial.frame.frame_size, &one.verdict)));
+            overall(self.trials.iter().map(|one| (one.outcome.trial.frame_size(), &one.verdict)));
         if self.trials.len() < planned {
             let only = format!("Only {} of {planned} {what} were tested", self.trials.len());
             verdict.reasons.push(self.incomplete(&only));

@@ -275,6 +275,7 @@ impl Session {
             frames_per_s: trial.rate.per_second(),
             fill_check: trial.fill_check,
             flows: trial.pairs,
+            more_sizes: trial.more_sizes().to_vec(),
             watched: self.watched,
         };
         match self.client.ask(&Request::Start { session: self.id, trial }, ANSWER).await? {

@@ -35,6 +35,9 @@ pub struct ByClock {
 pub struct Look {
     pub encapsulation: String,
     pub tags: usize,
+    /// The genome of a mix of sizes.
+    #[serde(default)]
+    pub mix: Option<String>,
     /// How they met the wire at both ends, such as `packet`.
     pub near_via: Option<String>,
     pub far_via: Option<String>,
@@ -123,7 +126,13 @@ pub(super) mod tests {
     use super::*;
 
     pub(in crate::reference) fn look() -> Look {
-        Look { encapsulation: "ipv4".to_owned(), tags: 0, near_via: Some("packet".to_owned()), far_via: None }
+        Look {
+            encapsulation: "ipv4".to_owned(),
+            tags: 0,
+            mix: None,
+            near_via: Some("packet".to_owned()),
+            far_via: None,
+        }
     }
 
     pub(in crate::reference) fn record(frame_size: u16, load_percent: f64, clean: bool) -> Record {

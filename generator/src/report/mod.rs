@@ -29,8 +29,8 @@ pub use findings::{
 pub use ink::{Ink, Style};
 pub use result::{
     ChainPiece, ClimbTold, Clocks, DelayVariation, Direction, Endpoint, Floor, Ipdv, LoadFigures,
-    LoadWindows, LossBound, LossPeriod, OddWindow, Pair, RoundTrip, RunResult, SCHEMA, TaggedFrame, Tool,
-    TrialResult, TunedSetting,
+    LoadWindows, LossBound, LossPeriod, MixTold, MixedSize, OddWindow, Pair, RoundTrip, RunResult, SCHEMA,
+    TaggedFrame, Tool, TrialResult, TunedSetting,
 };
 pub use schema::schema_text;
 pub use table::table;

@@ -131,6 +131,9 @@ pub struct ChainPiece {
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct TrialResult {
     pub frame_size: u16,
+    /// The sizes that were mixed within this trial, whose mean, rounded down, `frame_size` is; left out for one size.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub mix: Option<MixTold>,
     /// Send and receive pairs that shared the load, each a flow with sequence numbers of its own. All counts are sums.
     #[serde(default = "one")]
     pub pairs: u8,
@@ -261,6 +264,27 @@ pub struct RoundTrip {
     /// Frames that may have waited in the driver when their departure was stamped: the uncertainty of each figure.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub in_flight_frames: Option<u64>,
+}
+
+/// A mix of frame sizes (RFC 6985). What was measured with it says nothing of another.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct MixTold {
+    /// As RFC 6985 writes it: `IMIX - aaafg`.
+    pub genome: String,
+    /// Bytes including FCS.
+    pub mean_size: f64,
+    /// The smallest first.
+    pub sizes: Vec<MixedSize>,
+}
+
+/// One size of a mix.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct MixedSize {
+    /// Bytes including FCS.
+    pub frame_size: u16,
+    pub offered_frames: u64,
+    /// Missing at home, whichever way they were lost; null where losses were too many to keep apart.
+    pub lost_frames: Option<u64>,
 }
 
 /// One frame of a trial.
@@ -425,6 +449,7 @@ pub(super) mod sample {
         });
         let trial = TrialResult {
             frame_size: size,
+            mix: None,
             pairs: 1,
             verdict: Some(verdict.verdict),
             intended_load: figures,

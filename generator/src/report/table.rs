@@ -25,11 +25,35 @@ pub fn table(result: &RunResult, ink: Ink) -> String {
     let trials = if result.findings.is_empty() { result.trials.as_slice() } else { &[] };
     if !trials.is_empty() {
         rows(&mut out, trials, ink);
+        mixes(&mut out, trials);
         findings::added(&mut out, trials, ink);
     }
     reasons(&mut out, &result.reasons, ink);
     shown(&mut out, trials);
     out
+}
+
+/// The size of a trial's frames; the mean of a mix.
+fn frame(trial: &TrialResult) -> String {
+    match &trial.mix {
+        Some(_) => format!("~{}", trial.frame_size),
+        None => trial.frame_size.to_string(),
+    }
+}
+
+/// What was mixed, and which sizes were lost.
+fn mixes(out: &mut String, trials: &[TrialResult]) {
+    for mix in trials.iter().filter_map(|trial| trial.mix.as_ref()) {
+        let lost = mix.sizes.iter().filter(|size| size.lost_frames.is_some_and(|lost| lost > 0));
+        let lost: Vec<String> = lost
+            .map(|size| {
+                let frames = grouped(size.lost_frames.unwrap_or(0));
+                format!("{frames} of {} at {} bytes", grouped(size.offered_frames), size.frame_size)
+            })
+            .collect();
+        let lost = if lost.is_empty() { String::new() } else { format!("; not home: {}", lost.join(", ")) };
+        let _ = writeln!(out, "{} (RFC 6985), {:.1} bytes in the mean{lost}", mix.genome, mix.mean_size);
+    }
 }
 
 fn headline(out: &mut String, result: &RunResult, ink: Ink) {
@@ -75,7 +99,7 @@ type Column = (&'static str, &'static str, fn(&TrialResult) -> String);
 
 fn rows(out: &mut String, trials: &[TrialResult], ink: Ink) {
     let mut columns: Vec<Column> = vec![
-        ("frame", "bytes", |t| t.frame_size.to_string()),
+        ("frame", "bytes", frame),
         ("load", "%", |t| t.offered_load.map_or("-".to_owned(), |load| format!("{:.2}", load.percent))),
         ("", "offered", |t| grouped(t.counts.offered_frames)),
         ("", "home", |t| grouped(t.counts.returned_frames)),

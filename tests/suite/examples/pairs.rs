@@ -158,6 +158,7 @@ fn trial(table: &Table, pairs: u8, rate: u64, seconds: u64) -> Result<Held> {
         fill_check: true,
         variation: false,
         lowered: None,
+        mix: None,
         pairs,
     };
     if table.xdp {
@@ -217,6 +218,7 @@ fn workers<P: kitproof_common::port::Turn + Send + 'static>(
         frames_per_s: trial.rate.per_second(),
         fill_check: true,
         flows: trial.pairs,
+        more_sizes: Vec::new(),
         watched: None,
     };
     table.bench.reflector.run(move || {

@@ -337,6 +337,7 @@ fn pair_trial(ends: &Ends, kind: Kind, spec: &FrameSpec, offer: Offer) -> Result
         frames_per_s: offer.rate as f64,
         fill_check: true,
         flows: 1,
+        more_sizes: Vec::new(),
         watched: None,
     };
     let cpu = host::processors().first().copied();
@@ -382,6 +383,7 @@ where
         fill_check: true,
         variation: false,
         lowered: None,
+        mix: None,
         pairs: 1,
     };
     let running = run::start(vec![(transmit, receive)], &trial)?;

@@ -188,6 +188,7 @@ fn trial(spec: &FrameSpec, fill_check: bool) -> Trial {
         fill_check,
         variation: false,
         lowered: None,
+        mix: None,
         pairs: 1,
     };
     assert_eq!(trial.window(), WARM);
@@ -259,6 +260,7 @@ fn reflect(
         frames_per_s: 10_000.0,
         fill_check,
         flows: 1,
+        more_sizes: Vec::new(),
         watched: None,
     };
     let mut turning = Turning::new(&trial).map_err(io::Error::other)?;

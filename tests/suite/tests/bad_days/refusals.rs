@@ -31,11 +31,12 @@ pub(crate) fn what_is_asked_for_wrongly_is_said() -> Result<()> {
         2,
         &["2048", "MTU of 1500", "ip link set kp0 mtu 2030"],
     )?;
-    refused(
-        &at(&["--frame-size", "imix:aaafg"])?,
-        2,
-        &["imix:aaafg", "64,1280,1518", "one after the other"],
-    )?;
+    refused(&at(&["--frame-size", "imix:aai"])?, 2, &["9000", "MTU of 1500", "ip link set kp0 mtu 8982"])?;
+    refused(&at(&["--frame-size", "imix:aaa"])?, 2, &["a mix of 64 bytes alone", "--frame-size 64"])?;
+    refused(&at(&["--frame-size", "imix:aaafg", "--pairs", "2"])?, 2, &["--pairs 2", "a mix"])?;
+    refused(&at(&["--frame-size", "imix:aaafg", "--via", "xdp"])?, 2, &["--via xdp", "packet sockets"])?;
+    let searched = ["throughput", GENERATOR_PORT, "--line-rate", "100M", "--frame-size", "imix:aaafg"];
+    refused(&kitproof(room, &searched)?, 2, &["imix:aaafg", "64,1280,1518", "prove and frame-loss-rate"])?;
     refused(&at(&["--frame-size", "63"])?, 2, &["63", "ipv4", "64"])?;
     refused(&at(&["--frame-size", "64", "--vlan", "5"])?, 2, &["64", "68 bytes", "with one tag"])?;
     refused(&at(&["--frame-size", "64", "--encapsulation", "ipv6"])?, 2, &["64", "84", "ipv6"])?;

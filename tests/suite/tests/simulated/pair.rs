@@ -254,6 +254,7 @@ pub(crate) fn drive(
         frames_per_s: trial.rate.per_second(),
         fill_check: trial.fill_check,
         flows: 1,
+        more_sizes: Vec::new(),
         watched: None,
     })
     .expect("the frames can be built");

@@ -131,6 +131,7 @@ pub(crate) fn paced(chance: &mut Chance, frame: FrameSpec, frames: u64, line: Li
         fill_check: true,
         variation: false,
         lowered: None,
+        mix: None,
         pairs: 1,
     }
 }

@@ -166,6 +166,8 @@ pub enum FrameError {
     TooSmall { size: u16, minimum: u16, encapsulation: Encapsulation, tags: usize },
     #[error("a frame size of {size} is too large: the largest is {maximum} bytes (with FCS)")]
     TooLarge { size: u16, maximum: u16 },
+    #[error("several sizes in one trial need frames that say their length: ipv4 or ipv6, not ethernet")]
+    NoLength,
     #[error("session 0 is reserved: draw another")]
     NoSession,
     #[error("DSCP {0} does not exist: 0 to 63 do")]

@@ -345,6 +345,13 @@ fn mix(wanted: &mut Wanted, facts: Option<&LinkFacts>) -> Result<Option<Mix>, Fa
     if wanted.via == Via::Xdp {
         return usage("--via xdp: a mix of sizes goes by packet sockets".into());
     }
+    if wanted.encapsulation == Encapsulation::Ethernet {
+        return usage(
+            "--encapsulation ethernet: such a frame does not say its length, and one that was cut to another size of the \
+             mix would not be seen: use ipv4 or ipv6"
+                .into(),
+        );
+    }
     wanted.via = Via::Packet;
     let mean = genome.mean_size();
     let Some(mix) = Mix::new(genome) else {

@@ -85,9 +85,9 @@ fn order() -> Result<()> {
 
 fn faults() -> Result<()> {
     let mut rig = Rig::new(Options::default())?;
-    for genome in [GENOME, "imix:20*abcd,5*ggga", "imix:ABBC:A=70,B=594,C=1517"] {
+    for genome in ["imix:bbbfg", "imix:20*bcd,5*gggb", "imix:ABBC:A=90,B=594,C=1517"] {
         let (found, ledger) =
-            rig.run(&everything(), "2%", &arguments(genome, &["--encapsulation", "ethernet"]))?;
+            rig.run(&everything(), "2%", &arguments(genome, &["--encapsulation", "ipv6"]))?;
         let result = ended(&found, FAIL, "fail")?;
         let trial = &trials(&result)?[0];
         let mean = trial["mix"]["mean_size"].as_f64().context("mean_size")? as u16;

@@ -415,11 +415,11 @@ fn unable(at: &AtOneSize, trials: u32, run: &Run) -> Option<Reason> {
 
 /// What is said of the clocks in the trials at one size, once.
 fn climbs(at: &AtOneSize, run: &Run) -> Option<Reason> {
-    let told = at
+    let mut told = at
         .trials(run)
         .into_iter()
         .filter_map(|judged| round_trips::climb_told(judged.climb.as_ref()?, &judged.outcome));
-    told.last().map(|reason| reason.at(at.frame_size))
+    told.next_back().map(|reason| reason.at(at.frame_size))
 }
 
 fn record(at: &AtOneSize, trials: u32, run: &Run) -> Option<Record> {

@@ -1,6 +1,7 @@
 //! Judging the frames of a trial that mixes several sizes.
 
 use super::checker::{Checked, Checker};
+use super::header::TestHeader;
 use super::spec::{Encapsulation, FrameError, FrameSpec};
 
 /// A checker for each size. A frame is judged by the one for its own length, and one that was cut to another size of the
@@ -42,18 +43,15 @@ impl Checkers {
         Ok(Self { first: checker(spec)?, others: others.collect::<Result<_, _>>()? })
     }
 
-    /// Judges a frame (or a datagram's payload) of any length and content.
-    #[inline]
-    pub fn check(&self, frame: &[u8]) -> Checked {
-        if self.others.is_empty() || frame.len() == self.first.octets() {
-            self.first.check(frame)
-        } else {
-            self.of_another_size(frame)
-        }
+    /// The header of an intact frame of the first size; for all else there is [`Self::check`].
+    #[inline(always)]
+    pub fn intact_header(&self, frame: &[u8]) -> Option<TestHeader> {
+        self.first.intact_header(frame)
     }
 
+    /// Judges a frame (or a datagram's payload) of any length and content.
     #[inline(never)]
-    fn of_another_size(&self, frame: &[u8]) -> Checked {
+    pub fn check(&self, frame: &[u8]) -> Checked {
         let other = self.others.iter().find(|checker| checker.octets() == frame.len());
         other.unwrap_or(&self.first).check(frame)
     }

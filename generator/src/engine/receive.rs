@@ -214,6 +214,16 @@ fn read(queue: Option<&mut StampQueue>, identity_from_end: usize, mut visit: imp
 impl Counting<'_> {
     #[inline]
     fn frame(&mut self, frame: &[u8], meta: Meta) {
+        match self.checker.intact_header(frame) {
+            Some(header) => self.intact(&header, meta),
+            None => self.other(frame, meta),
+        }
+    }
+
+    /// A frame that is not an intact one of the first size.
+    #[cold]
+    #[inline(never)]
+    fn other(&mut self, frame: &[u8], meta: Meta) {
         match self.checker.check(frame) {
             Checked::Intact(header) => self.intact(&header, meta),
             Checked::Damaged(header) => self.damaged(header),
@@ -221,7 +231,8 @@ impl Counting<'_> {
         }
     }
 
-    #[inline]
+    /// In the two places it is needed: a call would have every frame's header written to memory.
+    #[inline(always)]
     fn intact(&mut self, header: &TestHeader, meta: Meta) {
         let sequence = self.sequences.extend(header.sequence);
         if sequence >= self.reserved && self.was_never_sent(sequence) {
@@ -236,8 +247,8 @@ impl Counting<'_> {
                     self.damaged.intact_arrived(sequence);
                     let (departure, residence) = (header.departure, header.residence);
                     let round_trip = self.latency.record(sequence, departure, residence, meta.arrived_ns);
-                    if let (Some(variation), Some(round_trip)) = (&mut self.variation, round_trip) {
-                        variation.record(sequence, round_trip);
+                    if self.variation.is_some() {
+                        self.vary(sequence, round_trip);
                     }
                     if self.sampling.takes(header.sequence) {
                         self.sample_arrived(sequence, departure, residence, meta.arrived_ns, round_trip);
@@ -285,6 +296,15 @@ impl Counting<'_> {
             // The low half of the number is the one in the frame.
             let identity = sequence << 32 | u64::from(departure);
             self.stamped.arrived(identity, residence, arrived_ns);
+        }
+    }
+
+    /// Only where it was asked for.
+    #[cold]
+    #[inline(never)]
+    fn vary(&mut self, sequence: u64, round_trip: Option<u32>) {
+        if let (Some(variation), Some(round_trip)) = (&mut self.variation, round_trip) {
+            variation.record(sequence, round_trip);
         }
     }
 

@@ -6,7 +6,7 @@ use std::time::{Duration, Instant};
 
 use kitproof_common::control::counts::FarCounts;
 use kitproof_common::control::server::{Asked, Server};
-use kitproof_common::control::watched::FarWatch;
+use kitproof_common::control::watched::{FarWatch, OwnSent};
 use kitproof_common::control::wire::{ControlWire, Peer};
 use kitproof_common::control::{
     DataAddress, End, FarCarrier, FarReport, Refusal, Reply, Request, TrialSpec, Went, random,
@@ -24,6 +24,9 @@ use crate::worker::{Ended, Worker};
 const SESSIONS: usize = 8;
 /// How long the counts of a finished or broken session are kept.
 const KEPT: Duration = Duration::from_secs(3600);
+/// A watched piece of kit may be dark for so long (a box that starts anew, a lead that is out) before its session is given up;
+/// not for ever, because this end sends frames of its own meanwhile.
+const WATCHED_IDLE: Duration = Duration::from_secs(600);
 /// Carrier changes told in one report.
 const CARRIER_TOLD: usize = 6;
 
@@ -175,7 +178,7 @@ impl Service {
             }
             Request::Finish { session, trial } => self.finish(*session, *trial, 0).await,
             Request::Counts { session, trial, flow } => self.finish(*session, *trial, *flow).await,
-            Request::Watched { session, trial, from } => self.watched(*session, *trial, *from),
+            Request::Watched { session, trial, from } => self.watched(*session, *trial, *from).await,
             Request::Close { session } => {
                 self.end(*session, "closed").await;
                 Reply::Closed
@@ -341,8 +344,13 @@ impl Service {
         }
     }
 
-    /// What was seen of a watched trial that has ended, from one of its pauses on.
-    fn watched(&self, id: u64, tag: u16, from: u64) -> Reply {
+    /// What was seen of a watched trial, from one of its pauses on. Whoever asks for it has ended it.
+    async fn watched(&mut self, id: u64, tag: u16, from: u64) -> Reply {
+        let active =
+            self.sessions.get_mut(&id).and_then(|session| session.trial.take_if(|trial| trial.tag == tag));
+        if let Some(active) = active {
+            self.conclude(id, active).await;
+        }
         let finished = self.sessions.get(&id).and_then(|session| session.finished.get(&tag));
         match finished.and_then(|finished| finished.watched.as_ref()) {
             Some(watched) => Reply::Watched(Box::new(watched.page(from))),
@@ -374,10 +382,9 @@ impl Service {
                 self.carrier.push(event);
             }
         }
-        report.carrier = self
-            .carrier
-            .iter()
-            .filter(|event| event.at_ns >= trial.started_ns)
+        let changes = || self.carrier.iter().filter(|event| event.at_ns >= trial.started_ns);
+        let carrier_changes = changes().count() as u64;
+        report.carrier = changes()
             .take(CARRIER_TOLD)
             .map(|event| FarCarrier {
                 at_s: (event.at_ns - trial.started_ns) as f64 / 1e9,
@@ -419,7 +426,11 @@ impl Service {
         let watched = recorded.map(|(recorded, stepped)| FarWatch {
             recorded,
             stepped,
-            own: own.unwrap_or_default(),
+            own: own.unwrap_or_else(|| OwnSent {
+                failure: Some("the thread that sends them was lost".to_owned()),
+                ..OwnSent::default()
+            }),
+            carrier_changes,
             agreed_ns: trial.started_ns,
             until_ns: clock::monotonic_ns(),
             ..FarWatch::default()
@@ -452,7 +463,9 @@ impl Service {
                 session.last_activity = activity;
                 session.last_heard = now;
             }
-            if session.ended.is_none() && now.duration_since(session.last_heard) >= self.idle {
+            let watched = session.trial.as_ref().is_some_and(|trial| trial.spec.watched.is_some());
+            let patience = if watched { self.idle.max(WATCHED_IDLE) } else { self.idle };
+            if session.ended.is_none() && now.duration_since(session.last_heard) >= patience {
                 idle.push(*id);
             }
         }

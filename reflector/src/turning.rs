@@ -133,7 +133,8 @@ impl Turning {
             return false;
         }
         self.counts.reached += 1;
-        match self.sequences.arrive(sequence) {
+        let arrival = self.sequences.arrive(sequence);
+        match arrival {
             Arrival::First => self.damaged.intact_arrived(sequence),
             Arrival::Copy => self.counts.copies += 1,
             Arrival::Late => self.counts.late += 1,
@@ -142,7 +143,7 @@ impl Turning {
             self.first_arrival = meta.arrived_ns;
         }
         if let Some(gaps) = &mut self.gaps {
-            gaps.saw(sequence, header.departure, meta.arrived_ns);
+            gaps.saw(sequence, arrival == Arrival::First, header.departure, meta.arrived_ns);
         }
         self.last_arrival = meta.arrived_ns;
         self.last_number = self.counts.reflected;

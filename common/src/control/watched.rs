@@ -63,6 +63,9 @@ pub struct FarWatch {
     pub until_ns: u64,
     /// The wall clock of the far end was stepped meanwhile: its lengths are worthless.
     pub stepped: bool,
+    /// Changes of carrier at the far end in all; its report tells the first few.
+    #[serde(default)]
+    pub carrier_changes: u64,
 }
 
 impl FarWatch {
@@ -90,8 +93,9 @@ mod tests {
             departure_ns: u64::MAX - number,
             arrival_ns: u64::MAX - number,
         };
-        let gaps: Vec<Gap> =
-            (0..10).map(|number| Gap { before: at(number), after: at(number + 1) }).collect();
+        let gaps: Vec<Gap> = (0..10)
+            .map(|number| Gap { before: at(number), after: at(number + 1), came_late: number })
+            .collect();
         let whole = FarWatch {
             recorded: Recorded {
                 threshold_ns: u64::MAX,
@@ -111,6 +115,7 @@ mod tests {
             agreed_ns: u64::MAX,
             until_ns: u64::MAX,
             stepped: false,
+            carrier_changes: u64::MAX,
         };
         let mut told = Vec::new();
         while told.len() < gaps.len() {

@@ -5,7 +5,7 @@
 //! number and the longest.
 //!
 //! Only a frame with a higher number than any before counts as an arrival. A copy, or one that was held back and
-//! comes late, does not end a pause.
+//! comes late, does not end a pause; but one that comes late was not lost in it, and is counted so.
 
 use serde::{Deserialize, Serialize};
 
@@ -28,6 +28,14 @@ pub struct Gap {
     pub before: Arrival,
     /// The first frame after.
     pub after: Arrival,
+    /// Numbers between the two that came later, each counted once.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub came_late: u64,
+}
+
+#[allow(clippy::trivially_copy_pass_by_ref, reason = "serde asks for a reference")]
+fn is_zero(number: &u64) -> bool {
+    *number == 0
 }
 
 impl Gap {
@@ -36,9 +44,9 @@ impl Gap {
         self.after.arrival_ns.saturating_sub(self.before.arrival_ns)
     }
 
-    /// Numbers between the two.
+    /// Numbers between the two that never came.
     pub fn missing(&self) -> u64 {
-        self.after.sequence - self.before.sequence - 1
+        (self.after.sequence - self.before.sequence - 1).saturating_sub(self.came_late)
     }
 }
 
@@ -71,21 +79,34 @@ impl GapRecorder {
         GapRecorder { recorded, room }
     }
 
-    /// Takes the next arrival, in the order of arriving.
+    /// Takes the next arrival, in the order of arriving; `is_new` says that no frame of this number came before.
     #[inline]
-    pub fn observe(&mut self, arrival: Arrival) {
+    pub fn observe(&mut self, arrival: Arrival, is_new: bool) {
         let Some(before) = self.recorded.last else {
             self.recorded.first = Some(arrival);
             self.recorded.last = Some(arrival);
             return;
         };
         if arrival.sequence <= before.sequence {
+            if is_new {
+                self.came_late(arrival.sequence);
+            }
             return;
         }
         if arrival.arrival_ns.saturating_sub(before.arrival_ns) >= self.recorded.threshold_ns {
-            self.keep(Gap { before, after: arrival });
+            self.keep(Gap { before, after: arrival, came_late: 0 });
         }
         self.recorded.last = Some(arrival);
+    }
+
+    /// Of the pauses that were kept; the last one is the likeliest.
+    #[cold]
+    fn came_late(&mut self, sequence: u64) {
+        let mut gaps = self.recorded.gaps.iter_mut().rev();
+        let around = |gap: &&mut Gap| (gap.before.sequence..gap.after.sequence).contains(&sequence);
+        if let Some(gap) = gaps.find(around) {
+            gap.came_late += 1;
+        }
     }
 
     #[cold]
@@ -122,16 +143,16 @@ impl GapWatch {
         GapWatch { recorder: GapRecorder::new(threshold_ns, room), offset, latest: None }
     }
 
-    /// Takes the next arrival: its number, the low 32 bits of its departure, and its stamp.
+    /// Takes the next arrival: its number and whether it is the first of it, the low 32 bits of its departure, its stamp.
     #[inline]
-    pub fn saw(&mut self, sequence: u64, departure: u32, stamped_ns: u64) {
+    pub fn saw(&mut self, sequence: u64, is_new: bool, departure: u32, stamped_ns: u64) {
         let arrival_ns = self.offset.to_monotonic(stamped_ns);
         let departure_ns = match self.latest {
             None => u64::from(departure),
             Some((before_ns, at_ns)) => unwrapped(before_ns, departure, arrival_ns.saturating_sub(at_ns)),
         };
         self.latest = Some((departure_ns, arrival_ns));
-        self.recorder.observe(Arrival { sequence, departure_ns, arrival_ns });
+        self.recorder.observe(Arrival { sequence, departure_ns, arrival_ns }, is_new);
     }
 
     /// What was recorded, and whether the clock of the stamps was stepped meanwhile, which makes its lengths worthless.
@@ -164,15 +185,25 @@ mod tests {
 
     fn record(threshold_ns: u64, room: usize, arrivals: &[Arrival]) -> Recorded {
         let mut recorder = GapRecorder::new(threshold_ns, room);
-        arrivals.iter().for_each(|arrival| recorder.observe(*arrival));
+        let mut seen = std::collections::HashSet::new();
+        arrivals.iter().for_each(|arrival| recorder.observe(*arrival, seen.insert(arrival.sequence)));
         recorder.finish()
+    }
+
+    /// Held back and not lost: 3 and 4 came after the pause, 4 twice; 2 never did.
+    #[test]
+    fn what_came_late_was_not_lost() {
+        let arrivals = [at(1, 100), at(5, 300), at(3, 310), at(4, 320), at(4, 330), at(6, 340), at(0, 350)];
+        let recorded = record(100, 4, &arrivals);
+        let [gap] = recorded.gaps.as_slice() else { panic!("{:?}", recorded.gaps) };
+        assert_eq!((gap.came_late, gap.missing(), gap.length_ns()), (2, 1, 200));
     }
 
     #[test]
     fn a_pause_is_kept_with_the_frames_around_it() {
         let arrivals = [at(0, 100), at(1, 110), at(5, 160), at(6, 209)];
         let recorded = record(50, 4, &arrivals);
-        assert_eq!(recorded.gaps, [Gap { before: arrivals[1], after: arrivals[2] }]);
+        assert_eq!(recorded.gaps, [Gap { before: arrivals[1], after: arrivals[2], came_late: 0 }]);
         assert_eq!((recorded.gaps[0].missing(), recorded.gaps[0].length_ns()), (3, 50));
         assert_eq!((recorded.first, recorded.last), (Some(arrivals[0]), Some(arrivals[3])));
         assert_eq!(record(50, 4, &[]), Recorded { threshold_ns: 50, ..Recorded::default() });
@@ -182,7 +213,7 @@ mod tests {
     fn a_copy_or_a_straggler_does_not_end_a_pause() {
         let arrivals = [at(7, 100), at(7, 140), at(3, 180), at(9, 200)];
         let recorded = record(100, 4, &arrivals);
-        assert_eq!(recorded.gaps, [Gap { before: arrivals[0], after: arrivals[3] }]);
+        assert_eq!(recorded.gaps, [Gap { before: arrivals[0], after: arrivals[3], came_late: 0 }]);
     }
 
     #[test]
@@ -211,6 +242,7 @@ mod tests {
             let recorded = record(threshold, room, &arrivals);
 
             let mut fresh: Vec<Arrival> = Vec::new();
+            let all = arrivals.clone();
             for arrival in arrivals {
                 if fresh.iter().all(|earlier| earlier.sequence < arrival.sequence) {
                     fresh.push(arrival);
@@ -218,11 +250,24 @@ mod tests {
             }
             let gaps: Vec<_> = fresh
                 .windows(2)
-                .map(|pair| Gap { before: pair[0], after: pair[1] })
+                .map(|pair| {
+                    let (before, after) = (pair[0], pair[1]);
+                    let late: std::collections::HashSet<u64> = all
+                        .iter()
+                        .map(|arrival| arrival.sequence)
+                        .filter(|sequence| (before.sequence + 1..after.sequence).contains(sequence))
+                        .filter(|sequence| all.iter().position(|one| one.sequence == *sequence).unwrap()
+                            > all.iter().position(|one| *one == after).unwrap())
+                        .collect();
+                    Gap { before, after, came_late: late.len() as u64 }
+                })
                 .filter(|gap| gap.after.arrival_ns - gap.before.arrival_ns >= threshold)
                 .collect();
             let kept = gaps.len().min(room);
             prop_assert_eq!(&recorded.gaps, &gaps[..kept]);
+            for gap in &recorded.gaps {
+                prop_assert!(gap.came_late < gap.after.sequence - gap.before.sequence);
+            }
             prop_assert_eq!(recorded.not_kept, (gaps.len() - kept) as u64);
             prop_assert_eq!(
                 recorded.longest_not_kept.map(|gap| gap.length_ns()),
@@ -239,7 +284,7 @@ mod tests {
         // Frames every millisecond, stamped 70 us after they left; a pause of 20 s, more than four times what 32 bits hold.
         let left = |number: u64| 4_294_000_000 + number * 1_000_000;
         for number in (0..10).chain(20_010..20_012) {
-            watch.saw(number, left(number) as u32, left(number) + 70_000 + 1_000);
+            watch.saw(number, true, left(number) as u32, left(number) + 70_000 + 1_000);
         }
         let (recorded, stepped) = watch.finish(Offset { nanoseconds: 1_000, at: 20_000_000_000 });
         assert!(!stepped);

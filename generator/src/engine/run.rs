@@ -50,6 +50,8 @@ struct Flow {
 #[derive(Debug)]
 pub struct Departures {
     pub sent: Sent,
+    /// When it stopped, for whatever reason, monotonic ns.
+    pub stopped_ns: u64,
     pub failure: Option<io::Error>,
 }
 
@@ -243,7 +245,7 @@ fn sending<P: Transmit>(
             }
         }
     }
-    Ok(Departures { sent: sender.finish(), failure })
+    Ok(Departures { stopped_ns: monotonic_ns(), sent: sender.finish(), failure })
 }
 
 /// `shares`: the processor is another hot thread's too, which may have it meanwhile.

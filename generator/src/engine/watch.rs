@@ -14,7 +14,7 @@ use kitproof_common::frame::{Checked, Checker};
 use kitproof_common::port::clock::monotonic_ns;
 use kitproof_common::port::{Receive, Stamps};
 use kitproof_common::sequence::gaps::{GapWatch, Recorded};
-use kitproof_common::sequence::{Damaged, Tracker};
+use kitproof_common::sequence::{Arrival, Damaged, Tracker};
 
 use super::Trial;
 use super::receive::BATCH;
@@ -89,9 +89,9 @@ fn watching<P: Receive>(
         let arrived = port.receive(BATCH, &mut |frame, meta| match checker.check(frame) {
             Checked::Intact(header) => {
                 let sequence = sequences.extend(header.sequence);
-                sequences.arrive(sequence);
+                let is_new = sequences.arrive(sequence) == Arrival::First;
                 damaged.intact_arrived(sequence);
-                gaps.saw(sequence, header.departure, meta.arrived_ns);
+                gaps.saw(sequence, is_new, header.departure, meta.arrived_ns);
             }
             Checked::Damaged(Some(header)) => {
                 let sequence = sequences.extend(header.sequence);

@@ -1,8 +1,8 @@
 //! Outages of one direction, from the pauses its receiving end recorded, what its sending end offered, and carrier.
 //!
-//! An outage is a pause in arrivals of at least the recorder's threshold in which frames are missing, or in which
-//! the sending end could not offer any because its carrier was gone. A pause in which nothing is missing is none:
-//! frames were held up (a stall of the host counts so) or nothing came in to be forwarded.
+//! An outage is a pause in arrivals of at least the recorder's threshold in which frames are missing, or in which an end was
+//! without carrier. A pause in which nothing is missing and both links stayed up is none: frames were held up (a stall of the
+//! host counts so) or nothing came in to be forwarded.
 //!
 //! Its length by two methods (RFC 6201 section 1.3), which are shown beside each other with their difference:
 //!
@@ -51,7 +51,15 @@ pub struct CarrierChange {
     pub end: End,
     pub at_ns: u64,
     pub up: bool,
+    /// How often it was lost since the change before. A loss that was over before it was told comes as one change, up.
+    pub losses: u32,
+    /// The host did it itself (administrative down, suspend): the kit did not.
+    pub by_host: bool,
 }
+
+/// So late the kernel may tell of a loss that is over: it tells at most once a second (`linkwatch_do_schedule` in
+/// net/core/link_watch.c; from memory).
+pub const NEWS_NS: u64 = 1_200_000_000;
 
 /// What the sending end offered: numbers 0 to `frames` - 1. Departures in nanoseconds on its own clock.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -123,6 +131,8 @@ pub struct Outage {
     pub receiver_down: Option<Down>,
     /// Whether all that is missing may be the pair's own drops.
     pub may_be_the_pairs: bool,
+    /// Whether a host took its own link down meanwhile.
+    pub by_host: bool,
 }
 
 /// An end without carrier.
@@ -130,8 +140,10 @@ pub struct Outage {
 pub struct Down {
     /// Nanoseconds on the clock of the arrivals.
     pub from_ns: u64,
-    /// `None` if carrier did not come back.
+    /// `None` if carrier did not come back; 0 if it was back before anybody was told.
     pub for_ns: Option<u64>,
+    /// The host did it itself.
+    pub by_host: bool,
 }
 
 impl Outage {
@@ -169,7 +181,7 @@ pub fn outages(observed: &Observed<'_>) -> Outages {
     pauses.extend(recorded.gaps.iter().map(|gap| between(observed, gap)));
     pauses.extend(at_the_end(observed));
     for pause in pauses {
-        if pause.lost == 0 && !(pause.not_offered > 0 && went_down(observed, &pause)) {
+        if pause.lost == 0 && !went_down(observed, &pause) {
             found.harmless_pauses += 1;
             continue;
         }
@@ -255,25 +267,35 @@ fn at_the_end(observed: &Observed<'_>) -> Option<Pause> {
 fn down(observed: &Observed<'_>, pause: &Pause, end: End) -> Option<Down> {
     let slack = observed.recorded.threshold_ns;
     let (from, to) = (pause.from_ns.saturating_sub(slack), pause.to_ns.saturating_add(slack));
+    // Since when, and whether the host did it.
     let mut down_at = None;
-    let mut first = true;
+    let mut before: Option<u64> = None;
     for change in observed.carrier.iter().filter(|change| change.end == end) {
+        let by_host = change.by_host;
         // Coming up without having gone down: it was down when watching began.
-        if change.up && std::mem::take(&mut first) {
-            down_at = Some(from);
+        if change.up && change.losses == 0 && before.is_none() {
+            down_at = Some((from, by_host));
         }
-        first = false;
+        let earliest = change.at_ns.saturating_sub(NEWS_NS).max(before.unwrap_or(0));
+        before = Some(change.at_ns);
         match (change.up, down_at) {
-            (false, None) if change.at_ns <= to => down_at = Some(change.at_ns),
-            (true, Some(at)) if change.at_ns >= from => {
-                return (at <= to)
-                    .then(|| Down { from_ns: at, for_ns: Some(change.at_ns.saturating_sub(at)) });
+            (false, None) if change.at_ns <= to => down_at = Some((change.at_ns, by_host)),
+            (true, Some((at, by_host))) if change.at_ns >= from => {
+                return (at <= to).then(|| Down {
+                    from_ns: at,
+                    for_ns: Some(change.at_ns.saturating_sub(at)),
+                    by_host,
+                });
             }
             (true, Some(_)) => down_at = None,
+            // Lost and back before it was told: somewhere in between.
+            (true, None) if change.losses > 0 && earliest <= to && change.at_ns >= from => {
+                return Some(Down { from_ns: earliest.max(from), for_ns: Some(0), by_host });
+            }
             _ => {}
         }
     }
-    down_at.map(|at| Down { from_ns: at, for_ns: None })
+    down_at.map(|(at, by_host)| Down { from_ns: at, for_ns: None, by_host })
 }
 
 fn went_down(observed: &Observed<'_>, pause: &Pause) -> bool {
@@ -300,6 +322,7 @@ fn outage(observed: &Observed<'_>, pause: &Pause) -> Outage {
         sender_down,
         receiver_down,
         may_be_the_pairs: pause.lost > 0 && observed.by_pair >= pause.lost,
+        by_host: [sender_down, receiver_down].into_iter().flatten().any(|down| down.by_host),
     }
 }
 

@@ -11,6 +11,7 @@ use super::runner::{Finished, Show};
 use crate::method::outages;
 use crate::method::reset::{By, Kind, Seen, letter, reset_time};
 use crate::report::{Conduct, Reset};
+use crate::verdict::{Outcome, Reason};
 
 /// Watches while somebody resets the kit, and says how long it took.
 ///
@@ -39,6 +40,10 @@ pub async fn run(
     let Some(judged) = finished.run.trials.last() else { return Ok(finished) };
     let rate = judged.outcome.trial.rate;
     finished.findings.resets = ways.iter().flat_map(|way| resets(kind, way, rate)).collect();
+    if let Some(reason) = shorter_than_the_power_was_off(kind, &ways) {
+        finished.reasons.push(reason.at(judged.offer.frame_size));
+        finished.outcome = finished.outcome.or(Some(Outcome::Unproven));
+    }
     // What ran before the first reset, in any direction.
     let before = ways.iter().flat_map(|way| &way.found.outages).map(|outage| outage.start_ns).min();
     let letter = letter(kind, Duration::from_nanos(before.unwrap_or(0)), judged.offer.frame_size, smallest)
@@ -47,8 +52,34 @@ pub async fn run(
     Ok(finished)
 }
 
+/// A box is dark at least as long as it had no power; what is shorter was no power reset, and nothing is taken off it.
+fn is_reset(kind: Kind, outage: &outages::Outage) -> bool {
+    match kind {
+        Kind::Power { off_for } => u128::from(outage.by_timestamp_ns) >= off_for.as_nanos(),
+        Kind::Hardware | Kind::Software => true,
+    }
+}
+
+/// Outages that a reset by power does not explain.
+fn shorter_than_the_power_was_off(kind: Kind, ways: &[Way]) -> Option<Reason> {
+    let Kind::Power { off_for } = kind else { return None };
+    let all = || ways.iter().flat_map(|way| &way.found.outages);
+    let shorter = all().filter(|outage| !is_reset(kind, outage)).count();
+    (shorter > 0).then(|| {
+        Reason::unproven(
+            "shorter_than_the_power_was_off",
+            format!(
+                "{shorter} of {} outages were shorter than the {} s for which the power was off: they are no resets.",
+                all().count(),
+                off_for.as_secs_f64()
+            ),
+            "See that the right lead was pulled, that no second supply feeds the box, and say --power-off as it was.",
+        )
+    })
+}
+
 fn resets(kind: Kind, way: &Way, rate: kitproof_common::line::FrameRate) -> impl Iterator<Item = Reset> + '_ {
-    way.found.outages.iter().map(move |outage| {
+    way.found.outages.iter().filter(move |outage| is_reset(kind, outage)).map(move |outage| {
         let came_back = outage.kind != outages::Kind::NeverBack;
         let time = reset_time(&Seen {
             kind,

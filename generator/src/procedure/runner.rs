@@ -25,6 +25,9 @@ use crate::verdict::{Bears, Outcome, Reason, Verdict, overall};
 /// How long counts that were not heard are asked for once more, at the end.
 const SECOND_CHANCE: Duration = Duration::from_secs(3);
 
+/// How long what the far end saw of an outage is asked for where its counts were not heard: copper negotiates for seconds.
+const SLOW_LINK: Duration = Duration::from_secs(12);
+
 /// A run, complete or cut short.
 pub struct Run {
     pub plan: Plan,
@@ -242,7 +245,9 @@ impl<'a> Runner<'a> {
             }
         };
         let tag = outcome.trial.frame.session;
-        let far = self.session.far_watch(tag, SECOND_CHANCE).await.map_err(|error| error.to_string());
+        // A link that has just come back may take its time.
+        let patience = if outcome.far.is_ok() { SECOND_CHANCE } else { SLOW_LINK };
+        let far = self.session.far_watch(tag, patience).await.map_err(|error| error.to_string());
         let near = watcher.finish().map_err(|error| {
             Failure::Incomplete(format!("the far end's frames were not watched: {error}"))
         })?;

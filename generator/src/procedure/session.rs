@@ -421,8 +421,12 @@ impl Session {
         loop {
             let from = whole.as_ref().map_or(0, |whole| whole.recorded.gaps.len() as u64);
             let request = Request::Watched { session: self.id, trial, from };
-            let Reply::Watched(page) = self.client.ask(&request, patience).await? else {
-                return Err(AskError::Confused);
+            let page = match (self.client.ask(&request, patience).await, &whole) {
+                (Ok(Reply::Watched(page)), _) => page,
+                // What was told stays told; that it is not all shows by its number of pauses.
+                (Err(_), Some(whole)) => return Ok(whole.clone()),
+                (Err(error), None) => return Err(error),
+                (Ok(_), _) => return Err(AskError::Confused),
             };
             let more = page.recorded.gaps.len();
             let whole = match &mut whole {

@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use anyhow::{Context, Result, ensure};
 use kitproof_bench::Ledger;
-use kitproof_bench::bench::{Bench, GENERATOR_PORT, Options};
+use kitproof_bench::bench::{Bench, GENERATOR_PORT, Options, REFLECTOR_PORT};
 use kitproof_bench::ledger::Counts;
 use kitproof_bench::script::{Dark, Faults, Script};
 use kitproof_common::control::watched::OWN_FLOW;
@@ -25,7 +25,9 @@ fn main() {
         ("nobody_pulls", nobody_pulls),
         ("what_was_seen_before_ctrl_c_is_kept", interrupted),
         ("a_link_that_goes_down_is_told_from_a_short_gap", carrier),
+        ("what_a_host_does_to_its_own_port_is_not_the_kits", host_took_link_down),
         ("a_reset_is_as_long_as_the_wire_was_dark", resets),
+        ("an_outage_shorter_than_the_power_was_off_is_no_reset", no_reset),
         ("what_cannot_be_watched_is_refused", refused),
     ]);
 }
@@ -56,6 +58,15 @@ fn watch(
     arguments: &[&str],
     during: impl FnOnce(&Running) -> Result<()>,
 ) -> Result<(Ended, Ledger)> {
+    watch_bench(script, arguments, |running, _| during(running))
+}
+
+/// The same, with the bench itself within reach.
+fn watch_bench(
+    script: &Script,
+    arguments: &[&str],
+    during: impl FnOnce(&Running, &Bench) -> Result<()>,
+) -> Result<(Ended, Ledger)> {
     let mut bench = Bench::with_wire(script.clone(), Options::default())?;
     let _reflector = reflector(&bench.reflector)?;
     let state = Folder::new("interruption")?;
@@ -67,7 +78,7 @@ fn watch(
     };
     let all = [&[command, GENERATOR_PORT][..], &ARGUMENTS, &waits, arguments].concat();
     let running = Running::remembering(&bench.generator, state.path(), "kitproof", &all)?;
-    during(&running)?;
+    during(&running, &bench)?;
     let ended = running.wait(Duration::from_secs(90))?;
     Ok((ended, bench.stop_wire()?))
 }
@@ -270,6 +281,28 @@ fn carrier() -> Result<()> {
     Ok(())
 }
 
+/// Either host takes its own port down for a while: dark for longer than the limit, and no failure of the kit.
+fn host_took_link_down() -> Result<()> {
+    let arguments = ["--duration", "12s", "--longest-outage", "100ms"];
+    for far in [false, true] {
+        let (ended, _) = watch_bench(&Script::faithful(), &arguments, |_, bench| {
+            // The link is listened to for three seconds before the traffic starts.
+            std::thread::sleep(Duration::from_secs(7));
+            let (room, port) =
+                if far { (&bench.reflector, REFLECTOR_PORT) } else { (&bench.generator, GENERATOR_PORT) };
+            room.set_link(port, false)?;
+            std::thread::sleep(Duration::from_secs(1));
+            room.set_link(port, true)
+        })?;
+        let result = ended.json().with_context(|| ended.stderr.clone())?;
+        validate(&result)?;
+        ensure!(ended.status == UNPROVEN, "far {far}: {}: {:#}", ended.status, result["reasons"]);
+        let named = has_reason(&result, "host_took_link_down") || has_reason(&result, "sender_failed");
+        ensure!(named, "far {far}: {:#}", result["reasons"]);
+    }
+    Ok(())
+}
+
 /// Frames lost ÷ rate and B - A (RFC 6201 section 1.3), and the time without power taken off (section 4.3.1).
 fn resets() -> Result<()> {
     let script = darkened(vec![dark(500, 700)], vec![dark(500, 700)]);
@@ -298,6 +331,17 @@ fn resets() -> Result<()> {
             "{words}"
         );
     }
+    Ok(())
+}
+
+/// 700 ms dark, and the power was off for longer than that: no reset by power, and nothing is taken off.
+fn no_reset() -> Result<()> {
+    let script = darkened(vec![dark(500, 700)], vec![dark(500, 700)]);
+    let arguments = ["reset", "--duration", "2s", "--kind", "power", "--power-off", "900ms"];
+    let (ended, result, _) = seen(&script, &arguments)?;
+    ensure!(ended.status == UNPROVEN, "{}: {:#}", ended.status, result["reasons"]);
+    ensure!(has_reason(&result, "shorter_than_the_power_was_off"), "{:#}", result["reasons"]);
+    ensure!(result["resets"].is_null() && of(&result, "forward").len() == 1, "{result:#}");
     Ok(())
 }
 

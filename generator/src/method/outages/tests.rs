@@ -43,7 +43,7 @@ impl Wire {
                 continue;
             }
             if !within(&self.dark, at) {
-                recorder.observe(Arrival { sequence, departure_ns: at, arrival_ns: at + SHIFT });
+                recorder.observe(Arrival { sequence, departure_ns: at, arrival_ns: at + SHIFT }, true);
             }
             sequence += 1;
         }
@@ -70,7 +70,7 @@ fn find(happened: &Happened, carrier: &[CarrierChange], by_pair: u64) -> Outages
 }
 
 fn change(end: End, at_ns: u64, up: bool) -> CarrierChange {
-    CarrierChange { end, at_ns: at_ns + SHIFT, up }
+    CarrierChange { end, at_ns: at_ns + SHIFT, up, losses: u32::from(!up), by_host: false }
 }
 
 /// RFC 6201 section 1.3, calculated: 64 bytes at 1 Gb/s, 3 s dark are 4,464,286 frames, and both methods say 3 s.
@@ -83,7 +83,9 @@ fn three_seconds_by_both_methods() {
     };
     let mut recorder = GapRecorder::new(threshold_ns(rate), 4);
     let after = 1_000 + 1 + 4_464_286;
-    [0, 999, 1_000, after, after + 1].into_iter().for_each(|sequence| recorder.observe(arrival(sequence)));
+    [0, 999, 1_000, after, after + 1]
+        .into_iter()
+        .for_each(|sequence| recorder.observe(arrival(sequence), true));
     let sender = Sender {
         rate,
         frames: after + 2,
@@ -161,7 +163,10 @@ fn a_link_that_stays_down_leaves_frames_that_were_not_offered() {
     let [outage] = &found.outages[..] else { panic!("{found:?}") };
     assert_eq!((outage.kind, outage.frames_lost), (Kind::NeverBack, 50));
     assert_eq!(outage.frames_not_offered, 39_950);
-    assert_eq!(outage.sender_down, Some(Down { from_ns: SHIFT + 6 * SECOND + 5 * MS, for_ns: None }));
+    assert_eq!(
+        outage.sender_down,
+        Some(Down { from_ns: SHIFT + 6 * SECOND + 5 * MS, for_ns: None, by_host: false })
+    );
 }
 
 #[test]
@@ -190,7 +195,7 @@ fn pauses_without_loss_are_no_outages() {
     for sequence in 0..1_000 {
         let at = rate.time_of(sequence);
         let held = if (500..700).contains(&sequence) { rate.time_of(700) } else { at };
-        recorder.observe(Arrival { sequence, departure_ns: at, arrival_ns: held + SHIFT });
+        recorder.observe(Arrival { sequence, departure_ns: at, arrival_ns: held + SHIFT }, true);
     }
     let sender = Sender {
         rate,
@@ -263,4 +268,45 @@ proptest! {
             prop_assert!((outage.difference_ns() - explained).abs() <= 3 * interval as i64 + outage.frames_lost as i64);
         }
     }
+}
+
+/// The kernel tells of a loss that was over as one change, up, and as much as a second late. What is not in its reach is
+/// not explained by it, and no pause is called down for seconds because of it.
+#[test]
+fn a_loss_that_was_over_before_it_was_told() {
+    let told = |at_ns: u64| CarrierChange { losses: 1, ..change(End::Receiving, at_ns, true) };
+    let mut wire = Wire::new(10_000, 12);
+    wire.dark = vec![(2 * SECOND, 2 * SECOND + 20 * MS), (10 * SECOND, 10 * SECOND + 50 * MS)];
+    let found = find(&wire.run(), &[told(10 * SECOND + 900 * MS)], 0);
+    let [early, late] = &found.outages[..] else { panic!("{found:?}") };
+    assert_eq!((early.kind, early.receiver_down), (Kind::ShortGap, None));
+    assert_eq!(late.kind, Kind::Renegotiation);
+    assert_eq!(late.receiver_down.unwrap().for_ns, Some(0));
+    // Also as the first and only thing that is told of an end.
+    let found = find(&wire.run(), &[told(3 * SECOND)], 0);
+    let kinds: Vec<Kind> = found.outages.iter().map(|outage| outage.kind).collect();
+    assert_eq!(kinds, [Kind::Renegotiation, Kind::ShortGap]);
+}
+
+/// A port that keeps its ring while it has no carrier sends those frames afterwards: nothing is missing, and the link was
+/// gone all the same.
+#[test]
+fn carrier_that_went_is_an_outage_though_nothing_is_missing() {
+    let mut wire = Wire::new(10_000, 5);
+    wire.silent = vec![(2 * SECOND, 3 * SECOND)];
+    let mut happened = wire.run();
+    // Left when the link was back, numbered and stamped as if it had never gone.
+    for gap in &mut happened.recorded.gaps {
+        gap.after.departure_ns = gap.before.departure_ns + happened.sender.rate.time_of(1);
+    }
+    let carrier = [change(End::Sending, 2 * SECOND, false), change(End::Sending, 3 * SECOND - MS, true)];
+    let found = find(&happened, &carrier, 0);
+    let [outage] = &found.outages[..] else { panic!("{found:?}") };
+    assert_eq!((outage.kind, outage.frames_lost, outage.frames_not_offered), (Kind::Renegotiation, 0, 0));
+    assert!(outage.by_timestamp_ns > 990 * MS && !outage.by_host);
+    let by_host = carrier.map(|change| CarrierChange { by_host: true, ..change });
+    assert!(find(&happened, &by_host, 0).outages[0].by_host);
+    // Without any change of carrier it is a pause in which nothing came in.
+    let found = find(&happened, &[], 0);
+    assert_eq!((found.outages.len(), found.harmless_pauses), (0, 1));
 }

@@ -4,17 +4,22 @@
 //! beside those that it returns, so that each direction is seen while the other is dark; both streams share the return
 //! way, and the load is half of it at most. The returned frames are accounted for as in any trial.
 
+mod reasons;
+
 use std::time::Duration;
 
 use kitproof_common::control::watched::{FarWatch, OwnSent};
-use kitproof_common::line::Load;
+use kitproof_common::line::{FrameRate, Load};
 use kitproof_common::sequence::gaps::{Recorded, unwrapped};
 use tokio::sync::watch;
+
+use reasons::Facts;
 
 use super::failure::Failure;
 use super::judged::Judged;
 use super::plan::{Target, Via, Wanted};
 use super::runner::{Finished, Run, Runner, Seen, Show};
+use crate::engine;
 use crate::method::outages::{
     self, CarrierChange, Direction, End, Kind, Observed, Outages, Sender, outages, threshold_ns,
 };
@@ -114,10 +119,16 @@ fn checked(mut wanted: Wanted, frame_size: u16, target: &Target) -> Result<Wante
 pub(super) struct Way {
     pub(super) direction: Direction,
     pub(super) found: Outages,
+    rate: FrameRate,
+    /// What its sender offered, and what it should have by the time it ended.
     offered: u64,
-    arrived: u64,
-    /// What its sender should have offered by the time it ended, where it fell behind with its link up.
-    fell_behind_of: Option<u64>,
+    planned: u64,
+    /// Distinct and intact; `None` where the far end's counts were not heard.
+    arrived: Option<u64>,
+    /// Why its sender ended before its time, if it did.
+    failure: Option<String>,
+    /// A host took its own link down at one end.
+    host_took_link_down: bool,
 }
 
 impl Way {
@@ -125,8 +136,10 @@ impl Way {
         self.found.outages.iter().map(|outage| outage.frames_lost).sum()
     }
 
+    /// Lost, and in no outage; 0 where that is not known.
     fn lost_elsewhere(&self) -> u64 {
-        self.offered.saturating_sub(self.arrived).saturating_sub(self.lost_in_outages())
+        let lost = self.arrived.map_or(0, |arrived| self.offered.saturating_sub(arrived));
+        lost.saturating_sub(self.lost_in_outages())
     }
 }
 
@@ -139,7 +152,20 @@ pub(super) fn finished(options: Options, run: Run, seen: &Seen) -> (Finished, Ve
         let forward = seen.far.as_ref().ok().map(|far| forward(judged, far, &run));
         let homeward = homeward(judged, seen, &run);
         ways = forward.into_iter().chain([homeward]).collect();
-        reasons = reasons_of(options, &run, judged, seen, &ways);
+        reasons = reasons::all(&Facts {
+            limit_ns: options.longest_outage.map(|limit| limit.as_nanos() as u64),
+            far_end_unheard: seen.far.as_ref().err().map(String::as_str),
+            stepped: seen.near.stepped || seen.far.as_ref().is_ok_and(|far| far.stepped),
+            pauses_untold: seen
+                .far
+                .as_ref()
+                .map_or(0, |far| far.gaps.saturating_sub(far.recorded.gaps.len() as u64)),
+            carrier_untold: carrier_untold(judged, seen),
+            interrupted: run.interrupted,
+            ways: &ways,
+        });
+        reasons.extend(link_after(&run, judged));
+        reasons = reasons.into_iter().map(|reason| reason.at(judged.offer.frame_size)).collect();
         for way in &ways {
             findings.outages.extend(way.found.outages.iter().map(outage));
             findings.interruption.push(interruption(way));
@@ -161,16 +187,20 @@ fn forward(judged: &Judged, far: &FarWatch, run: &Run) -> Way {
     let outcome = &judged.outcome;
     let trial = &outcome.trial;
     let offered: u64 = outcome.flows.iter().map(|(departures, _)| departures.sent.offered).sum();
-    // A sender that was stopped planned no more than it sent.
-    let planned = if outcome.interrupted { offered } else { trial.frames };
+    let stopped_ns = outcome.flows.iter().map(|(departures, _)| departures.stopped_ns).max().unwrap_or(0);
+    let failure = outcome.flows.iter().find_map(|(departures, _)| departures.failure.as_ref());
+    // One that was stopped, or lost its port, has nothing more to offer; another may end late, never early.
+    let nominal_ns = outcome.start_ns + trial.rate.time_of(trial.frames);
+    let cut_short = outcome.interrupted || failure.is_some();
     let sender = Sender {
         rate: trial.rate,
         frames: offered,
         first_departure_ns: outcome.start_ns,
-        planned_end_ns: outcome.start_ns + trial.rate.time_of(planned),
+        planned_end_ns: if cut_short { stopped_ns } else { nominal_ns.max(outcome.load.last_ns) },
         in_flight: u64::from(trial.burst.max(trial.ahead)) + ring(run),
     };
-    let recorded = on_the_senders_clock(&far.recorded, &sender);
+    let to_sender = |ns: u64| (ns.saturating_sub(far.agreed_ns)).saturating_add(outcome.agreed_ns);
+    let recorded = on_the_senders_clock(&far.recorded, &sender, Some(&to_sender));
     // The far end's clock: the moment at which the trial was agreed is known by both.
     let near = near_changes(judged, End::Sending, |ns| {
         (ns.saturating_sub(outcome.agreed_ns)).saturating_add(far.agreed_ns)
@@ -184,9 +214,9 @@ fn forward(judged: &Judged, far: &FarWatch, run: &Run) -> Way {
         watched_until_ns: far.until_ns,
         by_pair: judged.account.max_pair_drop.forward,
     });
-    let arrived = judged.account.reached_reflector_distinct.unwrap_or(0);
-    let fell_behind_of = fell_behind_of(&sender, &carrier);
-    Way { direction: Direction::Forward, found, offered, arrived, fell_behind_of }
+    let arrived = judged.account.reached_reflector_distinct;
+    let failure = failure.map(ToString::to_string);
+    way(Direction::Forward, found, &sender, arrived, failure, &carrier)
 }
 
 /// The reflector's own frames, seen at the generator.
@@ -196,18 +226,22 @@ fn homeward(judged: &Judged, seen: &Seen, run: &Run) -> Way {
     let near = &seen.near;
     let own = match &seen.far {
         Ok(far) => far.own.clone(),
-        Err(_) => as_asked(judged, &near.recorded),
+        Err(_) => as_asked(judged, near),
     };
     let sender = Sender {
         rate: trial.rate,
         frames: own.frames,
         first_departure_ns: own.first_departure_ns,
         // It goes on until it has sent all or is told to stop.
-        planned_end_ns: (own.first_departure_ns + trial.rate.time_of(trial.frames)).min(own.stopped_ns),
+        planned_end_ns: own.stopped_ns,
         in_flight: 2 + ring(run),
     };
-    let recorded = on_the_senders_clock(&near.recorded, &sender);
     let agreed_ns = outcome.agreed_ns;
+    let far_agreed_ns = seen.far.as_ref().ok().map(|far| far.agreed_ns);
+    let to_sender =
+        far_agreed_ns.map(|far_ns| move |ns: u64| ns.saturating_sub(agreed_ns).saturating_add(far_ns));
+    let to_sender = to_sender.as_ref().map(|to_sender| to_sender as &dyn Fn(u64) -> u64);
+    let recorded = on_the_senders_clock(&near.recorded, &sender, to_sender);
     let carrier =
         together(far_changes(judged, End::Sending, agreed_ns), near_changes(judged, End::Receiving, |ns| ns));
     let found = outages(&Observed {
@@ -218,37 +252,66 @@ fn homeward(judged: &Judged, seen: &Seen, run: &Run) -> Way {
         watched_until_ns: near.until_ns,
         by_pair: judged.account.max_pair_drop.homeward.saturating_add(near.dropped),
     });
-    let fell_behind_of = fell_behind_of(&sender, &carrier);
-    Way { direction: Direction::Return, found, offered: own.frames, arrived: near.arrived, fell_behind_of }
+    way(Direction::Return, found, &sender, Some(near.arrived), own.failure, &carrier)
 }
 
-/// How many frames a sender should have offered, if it missed more than one in a hundred and no carrier changed.
-fn fell_behind_of(sender: &Sender, carrier: &[CarrierChange]) -> Option<u64> {
-    let planned = sender.rate.frames_in(sender.planned_end_ns.saturating_sub(sender.first_departure_ns));
-    (carrier.is_empty() && sender.frames < planned - planned / 100).then_some(planned)
+fn way(
+    direction: Direction,
+    found: Outages,
+    sender: &Sender,
+    arrived: Option<u64>,
+    failure: Option<String>,
+    carrier: &[CarrierChange],
+) -> Way {
+    let time_ns = sender.planned_end_ns.saturating_sub(sender.first_departure_ns);
+    Way {
+        direction,
+        found,
+        rate: sender.rate,
+        offered: sender.frames,
+        planned: sender.rate.frames_in(time_ns),
+        arrived,
+        failure,
+        host_took_link_down: carrier.iter().any(|change| change.by_host),
+    }
 }
 
 /// What the reflector was asked to send, where it did not tell what it sent.
-fn as_asked(judged: &Judged, recorded: &Recorded) -> OwnSent {
-    let trial = &judged.outcome.trial;
-    let first = recorded.first.map_or(judged.outcome.start_ns, |first| {
-        first.departure_ns.saturating_sub(trial.rate.time_of(first.sequence))
-    });
+fn as_asked(judged: &Judged, near: &engine::watch::Watched) -> OwnSent {
+    let outcome = &judged.outcome;
+    let rate = outcome.trial.rate;
+    let first = near
+        .recorded
+        .first
+        .map_or(outcome.start_ns, |first| first.departure_ns.saturating_sub(rate.time_of(first.sequence)));
+    // Nobody looked for them longer than that; departures are on their own clock, so the time is counted from the first.
+    let first_seen = near.recorded.first.map_or(outcome.start_ns, |first| first.arrival_ns);
+    let last = first + near.until_ns.saturating_sub(first_seen);
+    let stopped_ns = last.min(first + rate.time_of(outcome.trial.frames));
     OwnSent {
-        frames: trial.frames,
+        frames: rate.frames_in(stopped_ns - first).min(outcome.trial.frames),
         first_departure_ns: first,
-        stopped_ns: first + trial.rate.time_of(trial.frames),
+        stopped_ns,
         failure: None,
     }
 }
 
 /// Departures as the frames have them are the low 32 bits of the sender's clock, carried on by the receiver from the first
-/// frame it saw: brought to the whole clock.
-fn on_the_senders_clock(recorded: &Recorded, sender: &Sender) -> Recorded {
+/// frame it saw: brought to the whole clock. `to_sender` brings the receiver's clock to the sender's, where the moment is
+/// known that both call the agreement on the trial; a number alone says little of a frame's time if the sender could not
+/// offer for a while.
+fn on_the_senders_clock(
+    recorded: &Recorded,
+    sender: &Sender,
+    to_sender: Option<&dyn Fn(u64) -> u64>,
+) -> Recorded {
     let mut recorded = recorded.clone();
     let Some(first) = recorded.first else { return recorded };
-    let whole =
-        unwrapped(sender.first_departure_ns, first.departure_ns as u32, sender.rate.time_of(first.sequence));
+    let low = first.departure_ns as u32;
+    let whole = match to_sender {
+        Some(to_sender) => unwrapped(to_sender(first.arrival_ns), low, 0),
+        None => unwrapped(sender.first_departure_ns, low, sender.rate.time_of(first.sequence)),
+    };
     let shift = whole.wrapping_sub(first.departure_ns);
     let gaps = recorded.gaps.iter_mut().chain(&mut recorded.longest_not_kept);
     let ends = gaps.flat_map(|gap| [&mut gap.before, &mut gap.after]);
@@ -258,19 +321,41 @@ fn on_the_senders_clock(recorded: &Recorded, sender: &Sender) -> Recorded {
     recorded
 }
 
+/// Whether an end had more changes of carrier than were told.
+fn carrier_untold(judged: &Judged, seen: &Seen) -> bool {
+    let told = judged.outcome.far.as_ref().map_or(0, |far| far.report.carrier.len() as u64);
+    seen.far.as_ref().is_ok_and(|far| far.carrier_changes > told)
+}
+
 fn ring(run: &Run) -> u64 {
     run.near.link.as_ref().and_then(|link| link.rings).map_or(RING, |rings| rings.tx.into())
 }
 
 fn near_changes(judged: &Judged, end: End, on_clock: impl Fn(u64) -> u64) -> Vec<CarrierChange> {
     let changes = judged.outcome.carrier.iter();
-    changes.map(|event| CarrierChange { end, at_ns: on_clock(event.at_ns), up: event.up }).collect()
+    changes
+        .map(|event| CarrierChange {
+            end,
+            at_ns: on_clock(event.at_ns),
+            up: event.up,
+            losses: event.losses,
+            by_host: event.host.is_some(),
+        })
+        .collect()
 }
 
 fn far_changes(judged: &Judged, end: End, agreed_ns: u64) -> Vec<CarrierChange> {
     let told = judged.outcome.far.as_ref().map(|far| far.report.carrier.as_slice()).unwrap_or_default();
     let at = |at_s: f64| agreed_ns.saturating_add((at_s * 1e9) as u64);
-    told.iter().map(|event| CarrierChange { end, at_ns: at(event.at_s), up: event.up }).collect()
+    told.iter()
+        .map(|event| CarrierChange {
+            end,
+            at_ns: at(event.at_s),
+            up: event.up,
+            losses: event.losses,
+            by_host: event.host.is_some(),
+        })
+        .collect()
 }
 
 fn together(mut one: Vec<CarrierChange>, other: Vec<CarrierChange>) -> Vec<CarrierChange> {
@@ -319,7 +404,7 @@ fn interruption(way: &Way) -> report::Interruption {
     report::Interruption {
         direction: name(way.direction).to_owned(),
         frames_offered: way.offered,
-        frames_arrived: way.arrived,
+        frames_arrived: way.arrived.unwrap_or(0),
         outages: lengths.len() as u64,
         frames_lost_in_outages: way.lost_in_outages(),
         frames_lost_elsewhere: way.lost_elsewhere(),
@@ -333,112 +418,6 @@ fn interruption(way: &Way) -> report::Interruption {
         harmless_pauses: way.found.harmless_pauses,
         not_kept: way.found.not_kept,
     }
-}
-
-/// What must be said, and what it bears on.
-fn reasons_of(options: Options, run: &Run, judged: &Judged, seen: &Seen, ways: &[Way]) -> Vec<Reason> {
-    let mut reasons = Vec::new();
-    if let Err(why) = &seen.far {
-        reasons.push(Reason::unproven(
-            "far_end_not_heard",
-            format!(
-                "What the reflector saw was not heard ({why}): nothing is known of the forward direction, and on return what \
-                 was lost after the last arrival is what the reflector was asked to send."
-            ),
-            "If the link never came back, that is the result. Otherwise run it again.",
-        ));
-    }
-    if seen.near.stepped || seen.far.as_ref().is_ok_and(|far| far.stepped) {
-        reasons.push(Reason::unproven(
-            "clock_stepped",
-            "The wall clock of an end was stepped while it watched: lengths by time stamps do not hold.",
-            "Stop whatever sets the clock while the test runs.",
-        ));
-    }
-    let all = || ways.iter().flat_map(|way| way.found.outages.iter());
-    if all().next().is_none() {
-        let (text, advice) = (
-            "No outage was seen in any direction that was watched.",
-            "If the power was pulled, the piece passes frames without a gap; if nobody pulled, run it again.",
-        );
-        reasons.push(if options.longest_outage.is_some() {
-            Reason::unproven("no_outage", text, advice)
-        } else {
-            Reason::note("no_outage", text, advice)
-        });
-    }
-    for way in ways {
-        let direction = name(way.direction);
-        if way.found.not_kept > 0 {
-            let longest = ms(way.found.longest_not_kept_ns.unwrap_or(0));
-            reasons.push(Reason::unproven(
-                "too_many_pauses",
-                format!(
-                    "{} pauses more on {direction} were not kept, the longest of {longest:.3} ms.",
-                    way.found.not_kept
-                ),
-                "Watch for a shorter time: a path that flickers all the time is broken, whatever its power.",
-            ));
-        }
-        if let Some(planned) = way.fell_behind_of {
-            reasons.push(Reason::note(
-                "sender_fell_behind",
-                format!(
-                    "The sender on {direction} offered {} frames where {planned} were due: lengths by lost frames fall short, \
-                     and the frames called not offered are in part its own.",
-                    way.offered
-                ),
-                "Use a lower --load or a quieter machine; the lengths by time stamps hold.",
-            ));
-        }
-        if way.lost_elsewhere() > 0 {
-            reasons.push(Reason::note(
-                "lost_outside_outages",
-                format!("{} frames were lost on {direction} outside the outages.", way.lost_elsewhere()),
-                "They have nothing to do with the power: prove the chain (kitproof prove).",
-            ));
-        }
-    }
-    let never = all().filter(|outage| outage.kind == Kind::NeverBack).count();
-    let limit = options.longest_outage.map(|limit| limit.as_nanos() as u64);
-    if never > 0 {
-        let text = "Frames never came back before the watch ended.";
-        let advice =
-            "Restore the power and look at the link at both ends; watch longer if it is slow to come back.";
-        reasons.push(match limit {
-            Some(_) => Reason::fail("never_came_back", text, advice),
-            None => Reason::note("never_came_back", text, advice),
-        });
-    }
-    if let Some(limit) = limit {
-        for outage in all().filter(|outage| outage.by_timestamp_ns > limit) {
-            let text = format!(
-                "An outage of {:.3} ms on {}; the limit is {:.3} ms.",
-                ms(outage.by_timestamp_ns),
-                name(outage.direction),
-                ms(limit)
-            );
-            let advice = "The piece is too slow for this link when its power goes or returns.";
-            reasons.push(if outage.may_be_the_pairs {
-                Reason::unproven(
-                    "outage_may_be_the_pairs",
-                    text,
-                    "The pair itself may have dropped these frames: run it again.",
-                )
-            } else {
-                Reason::fail("outage_too_long", text, advice)
-            });
-        }
-    }
-    reasons.extend(link_after(run, judged));
-    if run.interrupted {
-        reasons.push(Reason::note(
-            "ended_early",
-            "The watch was ended by hand.",
-            "What was seen until then is kept.",
-        ));
-    }
-    reasons.into_iter().map(|reason| reason.at(judged.offer.frame_size)).collect()
 }
 
 /// A link that came back at another speed or duplex.

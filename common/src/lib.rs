@@ -10,6 +10,7 @@
 //! | [`host`] | privileges, the parent process, the host name |
 //! | [`link`] | what the host knows of an interface, by netlink and ioctl only |
 //! | [`tune`] | settings of the host that would help, set for a run and put back whatever happens |
+//! | [`probe`] | one kind of frame at a time: made, recognised however it was changed, counted |
 //! | [`control`] | the messages of a session between the two ends |
 //! | [`way`] | which way onto the wire: AF_XDP or packet sockets, and why |
 
@@ -20,6 +21,7 @@ pub mod host;
 pub mod line;
 pub mod link;
 pub mod port;
+pub mod probe;
 pub mod sequence;
 pub mod tune;
 pub mod way;

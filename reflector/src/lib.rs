@@ -6,6 +6,7 @@
 pub mod isolation;
 pub mod medium;
 pub mod own;
+pub mod probes;
 pub mod service;
 pub mod turning;
 pub mod worker;

@@ -403,6 +403,15 @@ impl DataPort {
         })
     }
 
+    /// This end's address for test frames and the generator's, on an interface.
+    #[must_use]
+    pub fn addresses(&self) -> Option<(MacAddr, MacAddr)> {
+        match self {
+            DataPort::Frames { mac, from } => Some((*mac, *from)),
+            DataPort::Datagrams { .. } => None,
+        }
+    }
+
     /// The address that the returned frames of a flow come from, where switches must learn it.
     #[must_use]
     pub fn mac(&self, flow: u8) -> Option<MacAddr> {

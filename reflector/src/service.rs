@@ -18,6 +18,7 @@ use kitproof_common::port::clock;
 use crate::isolation::{Finding, Isolation};
 use crate::medium::{DataPort, Medium};
 use crate::own::Own;
+use crate::probes::{Place, Probes};
 use crate::worker::{Ended, Worker};
 
 /// Sessions at once.
@@ -37,6 +38,7 @@ struct Session {
     data: DataPort,
     trial: Option<ActiveTrial>,
     finished: HashMap<u16, Finished>,
+    probes: Probes,
     last_heard: Instant,
     last_activity: u64,
     /// Closed or expired: only its counts are left.
@@ -179,6 +181,9 @@ impl Service {
             Request::Finish { session, trial } => self.finish(*session, *trial, 0).await,
             Request::Counts { session, trial, flow } => self.finish(*session, *trial, *flow).await,
             Request::Watched { session, trial, from } => self.watched(*session, *trial, *from).await,
+            Request::ProbeListen { session, .. }
+            | Request::ProbeSeen { session, .. }
+            | Request::ProbeSend { session, .. } => self.probe(*session, &asked.request).await,
             Request::Close { session } => {
                 self.end(*session, "closed").await;
                 Reply::Closed
@@ -250,6 +255,7 @@ impl Service {
                     data,
                     trial: None,
                     finished: HashMap::new(),
+                    probes: Probes::default(),
                     last_heard: Instant::now(),
                     last_activity: 0,
                     ended: None,
@@ -358,6 +364,29 @@ impl Service {
         }
     }
 
+    /// A round of probes: listened for, told of, or sent.
+    async fn probe(&mut self, id: u64, request: &Request) -> Reply {
+        let on_an_interface = match (&self.medium, self.sessions.get_mut(&id)) {
+            (Medium::Interface { name, index, .. }, Some(session)) => {
+                session.data.addresses().map(|(own, peer)| {
+                    let place = Place { interface: name, index: *index, own, peer };
+                    (place, &mut session.probes)
+                })
+            }
+            _ => None,
+        };
+        let Some((place, probes)) = on_an_interface else {
+            let text = "probes are sent on an interface, not over UDP".to_owned();
+            return Reply::Refused { code: Refusal::Unable, text };
+        };
+        match request {
+            Request::ProbeListen { round, .. } => probes.listen(&place, round),
+            Request::ProbeSend { round, .. } => probes.send(&place, round).await,
+            Request::ProbeSeen { tag, from, .. } => probes.seen(*tag, *from),
+            _ => unknown_trial(0),
+        }
+    }
+
     /// Ends a trial: queues emptied, counts taken and kept.
     async fn conclude(&mut self, id: u64, mut trial: ActiveTrial) {
         let own = trial.own.take().and_then(Own::finish);
@@ -446,6 +475,7 @@ impl Service {
             return;
         }
         let text = format!("session with {} {why}", session.generator.host);
+        session.probes = Probes::default();
         if let Some(active) = session.trial.take() {
             self.conclude(id, active).await;
         }

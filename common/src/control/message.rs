@@ -10,6 +10,7 @@ use crate::flow;
 use crate::frame::FrameSpec;
 use crate::link::{HostDid, LinkFacts, PortDrops};
 use crate::port::xdp::Manner;
+use crate::probe::{Round, Seen};
 
 /// One end of the pair, as it describes itself.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -141,6 +142,22 @@ pub enum Request {
         trial: u16,
         from: u64,
     },
+    /// Listen for a round of probes.
+    ProbeListen {
+        session: u64,
+        round: Round,
+    },
+    /// What came of it, from item `from` on.
+    ProbeSeen {
+        session: u64,
+        tag: u16,
+        from: u8,
+    },
+    /// Send a round of probes.
+    ProbeSend {
+        session: u64,
+        round: Round,
+    },
     Close {
         session: u64,
     },
@@ -157,6 +174,9 @@ impl Request {
             | Request::Finish { session, .. }
             | Request::Counts { session, .. }
             | Request::Watched { session, .. }
+            | Request::ProbeListen { session, .. }
+            | Request::ProbeSeen { session, .. }
+            | Request::ProbeSend { session, .. }
             | Request::Close { session } => Some(*session),
         }
     }
@@ -199,6 +219,15 @@ pub enum Reply {
     Learned,
     Counts(Box<FarReport>),
     Watched(Box<FarWatch>),
+    ProbeListening,
+    /// A page of the items, in their order.
+    ProbeSeen {
+        seen: Vec<Seen>,
+    },
+    /// The round was sent, but for so many frames that the port did not take.
+    ProbeSent {
+        refused: u64,
+    },
     Closed,
     Refused {
         code: Refusal,
@@ -285,6 +314,21 @@ pub struct FarCarrier {
 mod tests {
     use super::super::counts::FarLossPeriod;
     use super::*;
+
+    /// The longest round, and the longest page of what came of it.
+    #[test]
+    fn rounds_and_what_came_of_them_fit() {
+        use crate::probe::{Change, Item, Kind, MOST_ITEMS, SEEN_TOLD};
+        let round = Round { tag: u16::MAX, items: vec![Item(Kind::Reserved(15), 9_216); MOST_ITEMS] };
+        let asked = Request::ProbeListen { session: u64::MAX, round };
+        let length = OVERHEAD + serde_json::to_vec(&asked).unwrap().len();
+        assert!(length <= REQUEST_OCTETS, "{length}");
+        let change = Change { stripped: true, cut_to: Some(9_216), altered: true };
+        let seen = Seen { unchanged: 3, changed: 3, change: Some(change), again: 255 };
+        let told = Reply::ProbeSeen { seen: vec![seen; SEEN_TOLD] };
+        let length = OVERHEAD + serde_json::to_vec(&told).unwrap().len();
+        assert!(length <= REQUEST_OCTETS, "{length}");
+    }
 
     #[test]
     fn a_report_of_many_words_fits_its_answer_and_keeps_every_count() {

@@ -241,7 +241,7 @@ pub enum OpenError {
 }
 
 impl OpenError {
-    fn at(what: &str, step: &'static str, source: io::Error) -> Self {
+    pub(crate) fn at(what: &str, step: &'static str, source: io::Error) -> Self {
         match source.raw_os_error() {
             Some(libc::EPERM | libc::EACCES) => OpenError::no_permission(what),
             _ => OpenError::System { what: what.to_owned(), step, source },

@@ -9,6 +9,7 @@ pub mod procedures;
 pub mod progress;
 pub mod prove;
 pub mod sizes;
+pub mod transparency;
 pub mod tune;
 
 use std::io::Write;
@@ -54,6 +55,8 @@ pub enum Command {
     /// How long the kit forwards nothing after a reset (RFC 2544 section 26.6, RFC 6201)
     #[command(mut_arg("load", |load| load.default_value("10%")))]
     Reset(Box<interruption::Reset>),
+    /// Which kinds of frames the chain passes unchanged: tags, group addresses, PAUSE, LLDP, sizes up to jumbo
+    Transparency(Box<transparency::Transparency>),
     /// Is this interface, this host and the peer fit to judge? Each point with what to do about it
     Preflight(preflight::Preflight),
     /// The whole thing on a private bench made on this machine: no hardware, no privilege needed
@@ -81,6 +84,7 @@ pub async fn run(cli: Cli, interrupt: watch::Receiver<bool>) -> Result<u8, Failu
         Command::SystemRecovery(recovery) => recovery.run(cli.no_color, interrupt).await,
         Command::Interruption(interruption) => interruption.run(cli.no_color, interrupt).await,
         Command::Reset(reset) => reset.run(cli.no_color, interrupt).await,
+        Command::Transparency(transparency) => transparency.run(cli.no_color, interrupt).await,
         Command::Preflight(preflight) => preflight.run(cli.no_color).await,
         // Needs a process without threads, so `main` runs it before there is a runtime.
         Command::Demo(_) => Err(Failure::Usage("the demo cannot be started from here".into())),

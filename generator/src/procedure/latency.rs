@@ -180,17 +180,18 @@ pub async fn reference(
     findings.latency = measured.iter().filter_map(|at| finding(at, &run)).collect();
     reasons.extend(measured.iter().filter_map(|at| unable(at, options.trials, &run)));
     let records: Vec<Record> = measured.iter().filter_map(|at| record(at, options.trials, &run)).collect();
-    let taken = jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string();
-    match (records.is_empty(), store::keep(&ports, &taken, records)) {
-        (true, _) => {}
-        (false, Ok(place)) => {
+    // Nothing that was measured is no reason to touch what there is.
+    let kept = (!records.is_empty()).then(|| store::keep(&ports, records));
+    match kept {
+        None => {}
+        Some(Ok(place)) => {
             reasons.push(Reason::note(
                 "reference_kept",
                 format!("The reference is kept in {place}."),
                 "Put the chain in and prove it; take the reference again when cable, speed or driver of a port changes.",
             ));
         }
-        (false, Err(why)) => reasons.push(Reason::unproven(
+        Some(Err(why)) => reasons.push(Reason::unproven(
             "reference_not_kept",
             format!("The reference could not be kept: {why}."),
             "Without it later results cannot take the pair off.",

@@ -23,4 +23,5 @@ pub mod runner;
 pub mod session;
 pub mod system_recovery;
 pub mod throughput;
+pub mod transparency;
 pub mod trial;

@@ -287,6 +287,24 @@ impl<'a> Runner<'a> {
         self.known = Known::default();
     }
 
+    /// What is known of the pair alone.
+    #[must_use]
+    pub fn known(&self) -> &Known {
+        &self.known
+    }
+
+    /// The MTUs of both ends, where they are known.
+    #[must_use]
+    pub fn mtus(&self) -> (Option<u32>, Option<u32>) {
+        let mtu = |end: &End| end.link.as_ref().map(|link| link.mtu);
+        (mtu(&self.session.near), mtu(&self.session.far))
+    }
+
+    /// The session, for what is no trial.
+    pub fn session(&mut self) -> &mut Session {
+        &mut self.session
+    }
+
     /// The ports of the session.
     #[must_use]
     pub fn ports(&self) -> Ports {

@@ -22,6 +22,8 @@ use kitproof_common::port::packet::{self, PacketReceive};
 use kitproof_common::port::stamps::StampQueue;
 use kitproof_common::port::transmit::SocketTransmit;
 use kitproof_common::port::xdp::{self, Attachment, XdpReceive, XdpTransmit};
+use kitproof_common::probe::exchange::{self, Listener};
+use kitproof_common::probe::{Round, Seen, Tally};
 use kitproof_common::{tune, way};
 use tokio::time::Instant;
 
@@ -83,6 +85,9 @@ pub struct Far {
     /// The counts of each flow.
     pub flows: Vec<FarCounts>,
 }
+
+/// How long probes that were sent last may be under way.
+const PROBES_UNDER_WAY: Duration = Duration::from_millis(200);
 
 /// An agreed session.
 pub struct Session {
@@ -439,6 +444,60 @@ impl Session {
             if whole.recorded.gaps.len() as u64 >= whole.gaps || more == 0 {
                 return Ok(whole.clone());
             }
+        }
+    }
+
+    /// Sends a round of probes; what came of each of its items at the reflector.
+    ///
+    /// # Errors
+    /// No answer, a refusal, or a port that cannot be opened.
+    pub async fn probe_forward(&mut self, round: &Round) -> Result<Vec<Seen>, Failure> {
+        let (name, index) = self.interface()?;
+        let (own, theirs) = self.addresses();
+        match self
+            .client
+            .ask(&Request::ProbeListen { session: self.id, round: round.clone() }, ANSWER)
+            .await?
+        {
+            Reply::ProbeListening => {}
+            _ => return Err(AskError::Confused.into()),
+        }
+        let sent = round.clone();
+        let sending = tokio::task::spawn_blocking(move || exchange::send(&name, index, &sent, own, theirs));
+        sending.await.map_err(|error| Failure::Incomplete(error.to_string()))??;
+        tokio::time::sleep(PROBES_UNDER_WAY).await;
+        let mut all: Vec<Seen> = Vec::new();
+        while all.len() < round.items.len() {
+            let request = Request::ProbeSeen { session: self.id, tag: round.tag, from: all.len() as u8 };
+            match self.client.ask(&request, ANSWER).await? {
+                Reply::ProbeSeen { seen } if !seen.is_empty() => all.extend(seen),
+                _ => return Err(AskError::Confused.into()),
+            }
+        }
+        Ok(all)
+    }
+
+    /// Has the reflector send a round of probes; what came of each of its items here.
+    ///
+    /// # Errors
+    /// As [`Self::probe_forward`].
+    pub async fn probe_return(&mut self, round: &Round) -> Result<Vec<Seen>, Failure> {
+        let (name, index) = self.interface()?;
+        let (own, theirs) = self.addresses();
+        let largest = round.items.iter().map(|item| usize::from(item.1)).max().unwrap_or(64);
+        let listener = Listener::start(&name, index, largest, Tally::new(round.clone(), theirs, own))?;
+        match self.client.ask(&Request::ProbeSend { session: self.id, round: round.clone() }, ANSWER).await? {
+            Reply::ProbeSent { .. } => {}
+            _ => return Err(AskError::Confused.into()),
+        }
+        tokio::time::sleep(PROBES_UNDER_WAY).await;
+        Ok(listener.seen())
+    }
+
+    fn interface(&self) -> Result<(String, u32), Failure> {
+        match &self.medium {
+            Medium::Interface { name, index, .. } => Ok((name.clone(), *index)),
+            Medium::Udp { .. } => Err(Failure::Usage("probes are sent on an interface, not over UDP".into())),
         }
     }
 

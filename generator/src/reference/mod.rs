@@ -12,4 +12,4 @@ pub mod store;
 
 pub use known::Known;
 pub use ports::Ports;
-pub use record::{ByClock, Clock, Look, Record, Reference};
+pub use record::{ByClock, Clock, Delivered, Look, Record, Reference};

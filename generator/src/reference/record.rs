@@ -1,5 +1,6 @@
 //! What is kept of the pair: at each frame size and load its latency, and whether it held the load.
 
+use kitproof_common::probe::Item;
 use serde::{Deserialize, Serialize};
 
 use super::Ports;
@@ -67,6 +68,18 @@ pub struct Reference {
     /// When it was taken last (RFC 3339).
     pub taken: String,
     pub records: Vec<Record>,
+    /// Which kinds of frames the pair delivers (`kitproof transparency --reference`).
+    #[serde(default)]
+    pub delivered: Vec<Delivered>,
+}
+
+/// Whether the pair alone delivers a kind of frame at a size, unchanged.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Delivered {
+    pub item: Item,
+    pub forward: bool,
+    #[serde(rename = "return")]
+    pub homeward: bool,
 }
 
 /// Loads that are closer than this, in percent of line rate, are the same.
@@ -154,6 +167,7 @@ pub(super) mod tests {
             ports: super::super::ports::tests::ports(),
             taken: "2026-11-27T12:00:00+00:00".to_owned(),
             records: vec![record(64, 100.0, false), record(64, 50.0, true), record(512, 100.0, true)],
+            delivered: Vec::new(),
         }
     }
 

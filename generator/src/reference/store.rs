@@ -17,18 +17,28 @@ pub fn load(ports: &Ports) -> Result<Option<Reference>, String> {
     Ok(read(&path)?.into_iter().find(|reference| reference.ports.are(ports)))
 }
 
-/// Keeps records of these ports. What was measured before with ports in another state is dropped; else a record takes the
-/// place of the one of the same size, look and load.
+/// Keeps records of these ports. A record takes the place of the one of the same size, look and load.
+///
+/// # Errors
+/// As [`change`].
+pub fn keep(ports: &Ports, records: Vec<Record>) -> Result<String, String> {
+    change(ports, |reference| records.into_iter().for_each(|record| reference.put(record)))
+}
+
+/// Changes the reference of these ports, or begins one; the place it is kept in. What was measured before with ports in
+/// another state is dropped.
 ///
 /// # Errors
 /// In words, with the place: a folder or file that cannot be read or written.
-pub fn keep(ports: &Ports, taken: &str, records: Vec<Record>) -> Result<String, String> {
+pub fn change(ports: &Ports, by: impl FnOnce(&mut Reference)) -> Result<String, String> {
     let path = state::file(FILE).ok_or("there is no state folder: neither XDG_STATE_HOME nor HOME is set")?;
     let mut all = read(&path)?;
     let place = all.iter().position(|reference| reference.ports.are(ports));
-    let older = place.map(|place| all.remove(place).records_under(ports)).unwrap_or_default();
-    let mut reference = Reference { ports: ports.clone(), taken: taken.to_owned(), records: older };
-    records.into_iter().for_each(|record| reference.put(record));
+    let older = place.map(|place| all.remove(place)).filter(|older| older.holds_for(ports));
+    let taken = jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string();
+    let (records, delivered) = older.map(|older| (older.records, older.delivered)).unwrap_or_default();
+    let mut reference = Reference { ports: ports.clone(), taken, records, delivered };
+    by(&mut reference);
     all.push(reference);
     let text = serde_json::to_vec_pretty(&all).map_err(|error| error.to_string())?;
     state::replace(&path, &text).map_err(|error| format!("{}: {error}", path.display()))?;
@@ -36,9 +46,9 @@ pub fn keep(ports: &Ports, taken: &str, records: Vec<Record>) -> Result<String, 
 }
 
 impl Reference {
-    /// Its records, if they still hold for these ports.
-    fn records_under(self, ports: &Ports) -> Vec<Record> {
-        if self.ports.since(ports).changed.is_empty() { self.records } else { Vec::new() }
+    /// Whether it still says something of these ports.
+    fn holds_for(&self, ports: &Ports) -> bool {
+        self.ports.since(ports).changed.is_empty()
     }
 }
 

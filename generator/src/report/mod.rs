@@ -23,8 +23,9 @@ mod table;
 pub use csv::csv;
 pub use files::{WriteError, write};
 pub use findings::{
-    Added, Bursts, CarrierDown, Conduct, Ending, Figure, Findings, FrameLoss, Interruption, KindOfBox,
-    Latency, Outage, OutageKind, OutageLength, Recovery, ReferenceUsed, Reset, Throughput,
+    Added, Bursts, CarrierDown, Conduct, Ending, Fate, Figure, Findings, FrameLoss, Interruption, KindOfBox,
+    LargestFrame, Latency, Outage, OutageKind, OutageLength, Passage, Recovery, ReferenceUsed, Reset,
+    Throughput,
 };
 pub use ink::{Ink, Style};
 pub use result::{

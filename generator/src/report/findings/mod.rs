@@ -4,6 +4,7 @@ mod latency;
 mod outages;
 mod recovery;
 mod table;
+mod transparency;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -15,6 +16,7 @@ pub use outages::{CarrierDown, Interruption, Outage, OutageKind, OutageLength, R
 pub use recovery::Recovery;
 use table::or_dash;
 pub(super) use table::tables;
+pub use transparency::{Fate, LargestFrame, Passage};
 
 /// Empty arrays are left out.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -41,6 +43,11 @@ pub struct Findings {
     /// RFC 2544 section 26.5, one for each frame size.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub recovery: Vec<Recovery>,
+    /// Which kinds of frames passed, one for each kind and size.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub transparency: Vec<Passage>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub largest_frame: Option<LargestFrame>,
     /// Outages, direction by direction and in order of time.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub outages: Vec<Outage>,

@@ -10,6 +10,7 @@ use super::carry_out::Setting;
 use super::options::{Outputs, Sending, duration};
 use crate::method::reset::{Kind, POWER_OFF};
 use crate::procedure::failure::Failure;
+use crate::procedure::interruption::pulls::Pulls;
 use crate::procedure::{interruption, reset};
 
 #[derive(Args, Debug)]
@@ -21,6 +22,26 @@ pub struct Interruption {
     /// The longest outage that passes; without it nothing is judged
     #[arg(long, value_name = "TIME", value_parser = duration)]
     pub longest_outage: Option<Duration>,
+
+    /// Say when to pull and when to restore the power, so many times; --duration follows from it
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=1_000))]
+    pub pulls: Option<u32>,
+
+    /// How long the piece is without power at each of the --pulls
+    #[arg(long, value_name = "TIME", default_value = "10s", value_parser = duration)]
+    pub unpowered: Duration,
+
+    /// How long it has power again before the next of the --pulls: longer than the link takes to come back
+    #[arg(long, value_name = "TIME", default_value = "20s", value_parser = duration)]
+    pub powered: Duration,
+
+    /// Prove the path without power afterwards, at full rate, without asking (the power must be off by then)
+    #[arg(long)]
+    pub prove_unpowered: bool,
+
+    /// Length of that proof; 0s for none
+    #[arg(long, value_name = "TIME", default_value = "60s", value_parser = duration)]
+    pub prove_for: Duration,
 
     #[command(flatten)]
     pub outputs: Outputs,
@@ -34,7 +55,16 @@ impl Interruption {
     pub async fn run(&self, no_color: bool, interrupt: watch::Receiver<bool>) -> Result<u8, Failure> {
         let setting =
             Setting { command: "interruption", sending: &self.sending, outputs: &self.outputs, no_color };
-        let options = interruption::Options { longest_outage: self.longest_outage };
+        if self.pulls.is_some() && (self.unpowered.is_zero() || self.powered.is_zero()) {
+            return Err(Failure::Usage("--unpowered and --powered: each pull needs time for both".into()));
+        }
+        let (unpowered, powered) = (self.unpowered, self.powered);
+        let options = interruption::Options {
+            longest_outage: self.longest_outage,
+            pulls: self.pulls.map(|count| Pulls { count, unpowered, powered }),
+            prove_unpowered: self.prove_unpowered,
+            prove_for: self.prove_for,
+        };
         setting
             .carry_out(self.sending.wanted()?, interrupt, async |wanted, target, interrupt, show| {
                 interruption::run(options, wanted, target, interrupt, show).await

@@ -34,9 +34,10 @@ pub async fn run(
             off_for.as_secs_f64()
         ),
     };
-    let (run, seen) = watch_while(&prompt, smallest, wanted, target, interrupt, show).await?;
-    let nothing = interruption::Options { longest_outage: None };
-    let (mut finished, ways) = interruption::finished(nothing, run, &seen);
+    let mut runner = interruption::open(smallest, wanted, target, interrupt, show).await?;
+    let seen = watch_while(&mut runner, &prompt, Vec::new()).await?;
+    let run = runner.close().await;
+    let (mut finished, ways) = interruption::finished(interruption::Options::WATCH, run, &seen);
     let Some(judged) = finished.run.trials.last() else { return Ok(finished) };
     let rate = judged.outcome.trial.rate;
     finished.findings.resets = ways.iter().flat_map(|way| resets(kind, way, rate)).collect();

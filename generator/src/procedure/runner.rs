@@ -213,13 +213,14 @@ impl<'a> Runner<'a> {
     }
 
     /// Runs a trial that is watched for outages at both ends; it is among the trials then, and what was seen of it is
-    /// handed back.
+    /// handed back. Each of the `prompts` is said when so much time has passed since the first frame was due.
     ///
     /// # Errors
     /// The far end cannot be reached or refuses before the first frame; no port. Whatever happens later is a result.
     pub async fn watched(
         &mut self,
         offer: &Offer,
+        prompts: Vec<(Duration, String)>,
         threshold_ns: impl FnOnce(&engine::Trial) -> u64,
     ) -> Result<Seen, Failure> {
         let (source, destination) = self.session.addresses();
@@ -233,7 +234,13 @@ impl<'a> Runner<'a> {
         let watcher = self.session.watcher(&trial, watched.threshold_ns)?;
         self.session.watch(Some(watched));
         let show = &mut *self.show;
-        let mut on_moment = |moment: Moment<'_>| show.moment("", moment);
+        let mut prompts = prompts.into_iter().peekable();
+        let mut on_moment = |moment: Moment<'_>| {
+            while let Some((_, text)) = prompts.next_if(|(at, _)| *at <= moment.elapsed) {
+                show.say(&text);
+            }
+            show.moment("", moment);
+        };
         let outcome =
             trial::run(&mut self.session, trial, offer.residual, &mut self.interrupt, &mut on_moment).await;
         self.session.watch(None);

@@ -9,7 +9,7 @@ use anyhow::{Context, Result, ensure};
 use kitproof_bench::Ledger;
 use kitproof_bench::bench::{Bench, GENERATOR_PORT, Options, REFLECTOR_PORT};
 use kitproof_bench::ledger::Counts;
-use kitproof_bench::script::{Dark, Faults, Script};
+use kitproof_bench::script::{Dark, Faults, Schedule, Script};
 use kitproof_common::control::watched::OWN_FLOW;
 use kitproof_suite::rig::{FAIL, INTERRUPTED, PASS, TRIES, UNPROVEN, equal};
 use kitproof_suite::{Ended, Folder, Running, number, reflector, run, trials, validate};
@@ -28,6 +28,7 @@ fn main() {
         ("what_a_host_does_to_its_own_port_is_not_the_kits", host_took_link_down),
         ("a_reset_is_as_long_as_the_wire_was_dark", resets),
         ("an_outage_shorter_than_the_power_was_off_is_no_reset", no_reset),
+        ("each_pull_is_asked_for_and_the_unpowered_path_proved", pulls),
         ("what_cannot_be_watched_is_refused", refused),
     ]);
 }
@@ -345,12 +346,60 @@ fn no_reset() -> Result<()> {
     Ok(())
 }
 
+/// Two pulls are asked for, 5 s and 8 s after the first frame; the wire is dark for a moment twice after the first and not at
+/// all after the second. Then the path is proved at full rate: a wire that loses a frame there fails.
+fn pulls() -> Result<()> {
+    for (longest, lossy) in [("1s", false), ("1s", true)] {
+        let mut script =
+            darkened(vec![dark(5_500, 60), dark(6_500, 60)], vec![dark(5_500, 60), dark(6_500, 60)]);
+        if lossy {
+            // Of the watch no frame has so high a number.
+            script.forward.drop = Schedule::at(&[12_000]);
+        }
+        let mut bench = Bench::with_wire(script, Options::default())?;
+        let _reflector = reflector(&bench.reflector)?;
+        let state = Folder::new("pulls")?;
+        let fixed = ["interruption", GENERATOR_PORT, "--isolated-bench", "--unattended", "--json", "-"];
+        let load = ["--line-rate", "100M", "--frame-size", "1518", "--load", "10%", "--residual", "200ms"];
+        let pulls = ["--pulls", "2", "--unpowered", "1s", "--powered", "2s", "--longest-outage", longest];
+        let proof =
+            ["--prove-unpowered", "--prove-for", "2s", "--load-tolerance", "5000ppm", "--settle", "100ms"];
+        let all = [&fixed[..], &load, &pulls, &proof].concat();
+        let ended = Running::remembering(&bench.generator, state.path(), "kitproof", &all)?
+            .wait(Duration::from_secs(90))?;
+        let ledger = bench.stop_wire()?;
+        let result = ended.json().with_context(|| ended.stderr.clone())?;
+        validate(&result)?;
+        for said in
+            ["pull the power NOW (1 of 2)", "restore the power NOW (1 of 2)", "pull the power NOW (2 of 2)"]
+        {
+            ensure!(ended.stderr.contains(said), "{said}: {}", ended.stderr);
+        }
+        ensure!(has_reason(&result, "pulls_unseen"), "{:#}", result["reasons"]);
+        let proved = trials(&result)?;
+        ensure!(
+            proved.len() == 2 && proved[1]["intended_load"]["percent"] == 100.0,
+            "{:#}",
+            result["trials"]
+        );
+        // 2 s of 8,127.4 frames a second.
+        equal("offered_frames", number(&proved[1], "offered_frames")?, 16_254)?;
+        equal("lost_forward", number(&proved[1], "lost_forward")?, ledger.trials[1].forward.dropped.count)?;
+        let status = if lossy { FAIL } else { UNPROVEN };
+        ensure!(ended.status == status, "lossy {lossy}: {}: {:#}", ended.status, result["reasons"]);
+        ensure!(has_reason(&result, "lost_forward") == lossy, "{:#}", result["reasons"]);
+    }
+    Ok(())
+}
+
 fn refused() -> Result<()> {
     for (arguments, says) in [
         (&["--pairs", "2"][..], "one pair"),
         (&["--via", "xdp"][..], "packet sockets"),
         (&["--longest-outage", "soon"][..], "--longest-outage"),
         (&["reset", "--power-off", "5s"][..], "--kind power"),
+        (&["--pulls", "0"][..], "--pulls"),
+        (&["--pulls", "2", "--powered", "0s"][..], "--powered"),
     ] {
         let (ended, _) = watch(&Script::faithful(), arguments, |_| Ok(()))?;
         ensure!(

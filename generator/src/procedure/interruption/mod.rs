@@ -4,6 +4,7 @@
 //! beside those that it returns, so that each direction is seen while the other is dark; both streams share the return
 //! way, and the load is half of it at most. The returned frames are accounted for as in any trial.
 
+pub mod pulls;
 mod reasons;
 
 use std::time::Duration;
@@ -13,11 +14,12 @@ use kitproof_common::line::{FrameRate, Load};
 use kitproof_common::sequence::gaps::{Recorded, unwrapped};
 use tokio::sync::watch;
 
+use pulls::Pulls;
 use reasons::Facts;
 
 use super::failure::Failure;
 use super::judged::Judged;
-use super::plan::{Target, Via, Wanted};
+use super::plan::{Length, Offer, Target, Via, Wanted};
 use super::runner::{Finished, Run, Runner, Seen, Show};
 use crate::engine;
 use crate::method::outages::{
@@ -42,6 +44,17 @@ pub const CAUTION: &str = "Pull and restore the power of the piece under test wh
 pub struct Options {
     /// The longest outage that passes.
     pub longest_outage: Option<Duration>,
+    /// The person is told when to pull; without it, only beforehand.
+    pub pulls: Option<Pulls>,
+    /// Prove the unpowered path afterwards, also where nobody can be asked; and for how long.
+    pub prove_unpowered: bool,
+    pub prove_for: Duration,
+}
+
+impl Options {
+    /// Nothing but the watch.
+    pub const WATCH: Options =
+        Options { longest_outage: None, pulls: None, prove_unpowered: false, prove_for: Duration::ZERO };
 }
 
 /// Watches for the time that was asked for.
@@ -55,36 +68,119 @@ pub async fn run(
     interrupt: watch::Receiver<bool>,
     show: &mut dyn Show,
 ) -> Result<Finished, Failure> {
-    let prompt = "pull the power, wait a few seconds, restore it";
-    let (run, seen) = watch_while(prompt, FRAME_SIZE, wanted, target, interrupt, show).await?;
-    Ok(finished(options, run, &seen).0)
+    let mut wanted = wanted;
+    if let Some(pulls) = &options.pulls {
+        wanted.duration = pulls.duration();
+    }
+    let prompt = match &options.pulls {
+        Some(pulls) => {
+            format!("you will be told when to pull and to restore the power, {} times", pulls.count)
+        }
+        None => "pull the power, wait a few seconds, restore it".to_owned(),
+    };
+    let prompts = options.pulls.as_ref().map(Pulls::prompts).unwrap_or_default();
+    let mut runner = open(FRAME_SIZE, wanted, target, interrupt, show).await?;
+    let seen = watch_while(&mut runner, &prompt, prompts).await?;
+    let proved = prove_unpowered(options, &mut runner).await?;
+    let run = runner.close().await;
+    let (mut finished, ways) = finished(options, run, &seen);
+    let outages = || ways.iter().flat_map(|way| &way.found.outages);
+    if let Some(pulls) = &options.pulls {
+        finished.reasons.extend(unseen(&pulls.unseen(outages()), pulls.count, options));
+    }
+    if proved {
+        let verdicts = finished.run.trials.iter().skip(1);
+        let reasons = verdicts.flat_map(|judged| {
+            judged.verdict.reasons.iter().map(|reason| reason.clone().at(judged.outcome.trial.frame_size()))
+        });
+        finished.reasons.extend(reasons);
+    }
+    finished.outcome = outcome(&finished.reasons, options.longest_outage.is_some() || proved);
+    Ok(finished)
 }
 
-/// Watches one trial, with frames of `frame_size` where none is asked for, while somebody does what the `prompt` says.
+/// Pulls at which nothing was seen.
+fn unseen(pulls: &[u32], of: u32, options: Options) -> Option<Reason> {
+    let numbers: Vec<String> = pulls.iter().map(u32::to_string).collect();
+    let text = format!("Nothing was seen at {} of {of} pulls (number {}).", pulls.len(), numbers.join(", "));
+    let advice =
+        "Either the piece passes frames without a gap, or nobody pulled: run it again if you do not know.";
+    (!pulls.is_empty()).then(|| match options.longest_outage {
+        Some(_) => Reason::unproven("pulls_unseen", text, advice),
+        None => Reason::note("pulls_unseen", text, advice),
+    })
+}
+
+/// Proves the path without power at full rate, for a full trial: asked for where somebody can answer, done at once where it
+/// was demanded. Whether it was done.
+async fn prove_unpowered(options: Options, runner: &mut Runner<'_>) -> Result<bool, Failure> {
+    if runner.interrupted() || options.prove_for.is_zero() {
+        return Ok(false);
+    }
+    let unattended = runner.plan.wanted.unattended;
+    if !unattended {
+        let text = "now the path without power: take the power away, and press Enter to prove it at full rate, or type skip";
+        runner.say(text);
+    }
+    let asked = tokio::task::spawn_blocking(move || pulls::asked(unattended));
+    let go = asked.await.ok().flatten().unwrap_or(options.prove_unpowered);
+    if !go {
+        return Ok(false);
+    }
+    let offer = Offer {
+        load: Load::FULL,
+        length: Length::Time(options.prove_for),
+        ..runner.plan.offer(runner.plan.sizes[0])
+    };
+    Ok(runner.trial(&offer, "without power:").await?.is_ok())
+}
+
+/// The worst of the reasons; a pass only where something is judged.
+fn outcome(reasons: &[Reason], is_judged: bool) -> Option<Outcome> {
+    let says = |bears| reasons.iter().any(|reason| reason.bears == bears);
+    if says(Bears::Fail) {
+        Some(Outcome::Fail)
+    } else if says(Bears::Unproven) {
+        Some(Outcome::Unproven)
+    } else {
+        is_judged.then_some(Outcome::Pass)
+    }
+}
+
+/// A run that can be watched, with frames of `frame_size` where none is asked for.
 ///
 /// # Errors
 /// As [`run`].
-pub(super) async fn watch_while(
-    prompt: &str,
+pub(super) async fn open<'a>(
     frame_size: u16,
     wanted: Wanted,
     target: Target,
     interrupt: watch::Receiver<bool>,
-    show: &mut dyn Show,
-) -> Result<(Run, Seen), Failure> {
+    show: &'a mut dyn Show,
+) -> Result<Runner<'a>, Failure> {
     let wanted = checked(wanted, frame_size, &target)?;
-    let mut runner = Runner::open(wanted, target, interrupt, show).await?;
+    let runner = Runner::open(wanted, target, interrupt, show).await?;
     let size = runner.plan.sizes[0];
-    let offer = runner.plan.offer(size);
-    let line = runner.plan.line;
-    let rate = offer.load.rate(line, size).map_err(|error| Failure::Usage(error.to_string()))?;
+    let (load, line) = (runner.plan.wanted.load, runner.plan.line);
+    let rate = load.rate(line, size).map_err(|error| Failure::Usage(error.to_string()))?;
     let full = Load::FULL.rate(line, size).map_err(|error| Failure::Usage(error.to_string()))?;
     if rate.per_second() * 2.0 > full.per_second() {
         return Err(Failure::Usage(format!(
-            "--load {}: returned frames and the reflector's own share the return way, 50% at most",
-            offer.load
+            "--load {load}: returned frames and the reflector's own share the return way, 50% at most"
         )));
     }
+    Ok(runner)
+}
+
+/// Watches one trial while somebody does what the `prompt` says, and the `prompts` at their times.
+///
+/// # Errors
+/// As [`run`].
+pub(super) async fn watch_while(
+    runner: &mut Runner<'_>,
+    prompt: &str,
+    prompts: Vec<(Duration, String)>,
+) -> Result<Seen, Failure> {
     let seconds = runner.plan.wanted.duration.as_secs_f64();
     if !runner.plan.wanted.unattended {
         runner.say(CAUTION);
@@ -92,9 +188,8 @@ pub(super) async fn watch_while(
     runner.say(&format!(
         "traffic runs for {seconds} s from now on: {prompt}; Ctrl-C ends it and keeps what was seen"
     ));
-    let seen = runner.watched(&offer, |trial| threshold_ns(trial.rate)).await?;
-    let run = runner.close().await;
-    Ok((run, seen))
+    let offer = runner.plan.offer(runner.plan.sizes[0]);
+    runner.watched(&offer, prompts, |trial| threshold_ns(trial.rate)).await
 }
 
 /// One frame size, one flow, packet sockets.
@@ -148,7 +243,8 @@ pub(super) fn finished(options: Options, run: Run, seen: &Seen) -> (Finished, Ve
     let mut findings = Findings::default();
     let mut reasons = Vec::new();
     let mut ways = Vec::new();
-    if let Some(judged) = run.trials.last() {
+    // A proof of the unpowered path comes after it.
+    if let Some(judged) = run.trials.first() {
         let forward = seen.far.as_ref().ok().map(|far| forward(judged, far, &run));
         let homeward = homeward(judged, seen, &run);
         ways = forward.into_iter().chain([homeward]).collect();
@@ -171,14 +267,7 @@ pub(super) fn finished(options: Options, run: Run, seen: &Seen) -> (Finished, Ve
             findings.interruption.push(interruption(way));
         }
     }
-    let outcome = |bears| reasons.iter().any(|reason: &Reason| reason.bears == bears);
-    let outcome = if outcome(Bears::Fail) {
-        Some(Outcome::Fail)
-    } else if outcome(Bears::Unproven) {
-        Some(Outcome::Unproven)
-    } else {
-        options.longest_outage.map(|_| Outcome::Pass)
-    };
+    let outcome = outcome(&reasons, options.longest_outage.is_some());
     (Finished { run, outcome, reasons, findings }, ways)
 }
 

@@ -3,6 +3,7 @@
 pub mod carry_out;
 pub mod interruption;
 pub mod latency;
+pub mod link_loss;
 pub mod options;
 pub mod preflight;
 pub mod procedures;
@@ -55,6 +56,10 @@ pub enum Command {
     /// How long the kit forwards nothing after a reset (RFC 2544 section 26.6, RFC 6201)
     #[command(mut_arg("load", |load| load.default_value("10%")))]
     Reset(Box<interruption::Reset>),
+    /// Each cord is pulled in turn: does the far end lose its link too, how soon, does it come back?
+    #[command(mut_arg("load", |load| load.default_value("10%")))]
+    #[command(mut_arg("duration", |duration| duration.default_value("30s")))]
+    LinkLoss(Box<link_loss::LinkLoss>),
     /// Which kinds of frames the chain passes unchanged: tags, group addresses, PAUSE, LLDP, sizes up to jumbo
     Transparency(Box<transparency::Transparency>),
     /// Is this interface, this host and the peer fit to judge? Each point with what to do about it
@@ -84,6 +89,7 @@ pub async fn run(cli: Cli, interrupt: watch::Receiver<bool>) -> Result<u8, Failu
         Command::SystemRecovery(recovery) => recovery.run(cli.no_color, interrupt).await,
         Command::Interruption(interruption) => interruption.run(cli.no_color, interrupt).await,
         Command::Reset(reset) => reset.run(cli.no_color, interrupt).await,
+        Command::LinkLoss(cords) => cords.run(cli.no_color, interrupt).await,
         Command::Transparency(transparency) => transparency.run(cli.no_color, interrupt).await,
         Command::Preflight(preflight) => preflight.run(cli.no_color).await,
         // Needs a process without threads, so `main` runs it before there is a runtime.

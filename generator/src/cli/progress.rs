@@ -51,7 +51,7 @@ impl Progress {
         };
         self.write(&format!(
             "{position} {} bytes at {}: out {:.0}/s, back {:.0}/s, lost so far {}, {state}",
-            moment.trial.frame.frame_size,
+            moment.trial.frame_size(),
             moment.trial.load,
             rate(reading.offered, offered),
             rate(reading.returned, returned),

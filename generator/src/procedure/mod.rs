@@ -13,6 +13,7 @@ pub mod interruption;
 pub mod isolation;
 pub mod judged;
 pub mod latency;
+pub mod link_loss;
 pub mod plan;
 pub mod preflight;
 pub mod prove;

@@ -3,9 +3,11 @@
 use kitproof_common::line::tolerance;
 use tokio::sync::watch;
 
+use super::conduct::{announce, waits};
 use super::failure::Failure;
 use super::plan::{Target, Wanted};
 use super::runner::{Finished, Run, Runner, Show};
+use crate::method::estimate::Estimate;
 use crate::verdict::Reason;
 
 /// Runs the whole job. Whatever was measured is in the [`Run`], also when it ended early.
@@ -20,6 +22,9 @@ pub async fn run(
 ) -> Result<Finished, Failure> {
     let mut runner = Runner::open(wanted, target, interrupt, show).await?;
     let sizes = runner.plan.sizes.clone();
+    let (trials, each) = (sizes.len() as u64, runner.plan.wanted.duration);
+    let waits = waits(&runner);
+    announce(&mut runner, Estimate::trials(&waits, (trials, each), (trials, each)));
     for (index, size) in sizes.iter().enumerate() {
         let offer = runner.plan.offer(*size);
         let position = runner.position(index);

@@ -24,8 +24,8 @@ pub use csv::csv;
 pub use files::{WriteError, write};
 pub use findings::{
     Added, Bursts, CarrierDown, Conduct, Ending, Fate, Figure, Findings, FrameLoss, Interruption, KindOfBox,
-    LargestFrame, Latency, Outage, OutageKind, OutageLength, Passage, Recovery, ReferenceUsed, Reset,
-    Throughput,
+    LargestFrame, Latency, LinkLoss, Outage, OutageKind, OutageLength, Passage, PortSeen, Recovery,
+    ReferenceUsed, Reset, Throughput,
 };
 pub use ink::{Ink, Style};
 pub use result::{

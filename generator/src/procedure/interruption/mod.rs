@@ -245,9 +245,7 @@ pub(super) fn finished(options: Options, run: Run, seen: &Seen) -> (Finished, Ve
     let mut ways = Vec::new();
     // A proof of the unpowered path comes after it.
     if let Some(judged) = run.trials.first() {
-        let forward = seen.far.as_ref().ok().map(|far| forward(judged, far, &run));
-        let homeward = homeward(judged, seen, &run);
-        ways = forward.into_iter().chain([homeward]).collect();
+        ways = self::ways(judged, seen, &run);
         reasons = reasons::all(&Facts {
             limit_ns: options.longest_outage.map(|limit| limit.as_nanos() as u64),
             far_end_unheard: seen.far.as_ref().err().map(String::as_str),
@@ -269,6 +267,18 @@ pub(super) fn finished(options: Options, run: Run, seen: &Seen) -> (Finished, Ve
     }
     let outcome = outcome(&reasons, options.longest_outage.is_some());
     (Finished { run, outcome, reasons, findings }, ways)
+}
+
+/// Each direction of a watched trial that was seen.
+pub(super) fn ways(judged: &Judged, seen: &Seen, run: &Run) -> Vec<Way> {
+    let forward = seen.far.as_ref().ok().map(|far| forward(judged, far, run));
+    forward.into_iter().chain([homeward(judged, seen, run)]).collect()
+}
+
+/// Changes of carrier at the generator and at the reflector during a trial, both on the generator's clock.
+pub(super) fn changes(judged: &Judged) -> (Vec<CarrierChange>, Vec<CarrierChange>) {
+    let near = near_changes(judged, End::Receiving, |ns| ns);
+    (near, far_changes(judged, End::Sending, judged.outcome.agreed_ns))
 }
 
 /// The generator's frames, seen at the reflector.
@@ -510,7 +520,7 @@ fn interruption(way: &Way) -> report::Interruption {
 }
 
 /// A link that came back at another speed or duplex.
-fn link_after(run: &Run, judged: &Judged) -> Vec<Reason> {
+pub(super) fn link_after(run: &Run, judged: &Judged) -> Vec<Reason> {
     let mut reasons = Vec::new();
     let mut differs = |end: &str, what: String| {
         reasons.push(Reason::fail(

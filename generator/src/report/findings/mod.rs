@@ -1,6 +1,7 @@
 //! What the standard procedures find, each its own array in the result beside the trials it was found by.
 
 mod latency;
+mod link_loss;
 mod outages;
 mod recovery;
 mod table;
@@ -12,6 +13,7 @@ use serde::{Deserialize, Serialize};
 use super::LoadFigures;
 pub(super) use latency::added;
 pub use latency::{Added, Figure, KindOfBox, Latency, ReferenceUsed};
+pub use link_loss::{LinkLoss, PortSeen};
 pub use outages::{CarrierDown, Interruption, Outage, OutageKind, OutageLength, Reset};
 pub use recovery::Recovery;
 use table::or_dash;
@@ -43,6 +45,9 @@ pub struct Findings {
     /// RFC 2544 section 26.5, one for each frame size.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub recovery: Vec<Recovery>,
+    /// Cords that were pulled in turn, from the generator on.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub link_loss: Vec<LinkLoss>,
     /// Which kinds of frames passed, one for each kind and size.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub transparency: Vec<Passage>,

@@ -3,7 +3,7 @@
 use std::fmt::Write;
 
 use super::{Bursts, Ending, Findings, FrameLoss, Throughput};
-use super::{latency, outages, recovery, transparency};
+use super::{latency, link_loss, outages, recovery, transparency};
 use crate::report::columns::{Row, aligned};
 use crate::report::ink::{Ink, Style};
 use crate::verdict::words::grouped;
@@ -35,6 +35,9 @@ pub(in crate::report) fn tables(findings: &Findings, ink: Ink) -> String {
     }
     if !findings.transparency.is_empty() {
         transparency::transparency(&mut out, &findings.transparency, findings.largest_frame, ink);
+    }
+    if !findings.link_loss.is_empty() {
+        link_loss::link_loss(&mut out, &findings.link_loss, ink);
     }
     if !findings.resets.is_empty() {
         outages::resets(&mut out, &findings.resets, ink);

@@ -73,7 +73,21 @@ fn meaning(result: &RunResult) -> String {
     let total = |count: fn(&TrialResult) -> u64| result.trials.iter().map(count).fold(0, u64::saturating_add);
     let offered = total(|trial| trial.counts.offered_frames);
     let missing = total(|trial| trial.counts.lost().saturating_add(trial.counts.corrupted));
+    let findings = &result.findings;
     match result.verdict {
+        Some(Outcome::Pass) if !findings.transparency.is_empty() => {
+            format!(
+                "Every frame passed unchanged, {} kinds and sizes both ways.",
+                findings.transparency.len()
+            )
+        }
+        Some(Outcome::Pass) if !findings.link_loss.is_empty() => {
+            "Every end noticed each cord that was pulled.".to_owned()
+        }
+        Some(Outcome::Pass) if !findings.interruption.is_empty() => {
+            "Every outage that was seen was within the limit.".to_owned()
+        }
+        None if result.trials.is_empty() => "What was found is below.".to_owned(),
         Some(Outcome::Pass) if missing == 0 => {
             format!("All {} came home intact; none is unaccounted for.", frames(offered))
         }
@@ -278,6 +292,7 @@ fn more(trial: &TrialResult) -> Option<String> {
 mod tests {
     use super::*;
     use crate::report::result::sample;
+    use crate::report::{Findings, Interruption, LinkLoss, Passage};
 
     fn lines(result: &RunResult) -> Vec<String> {
         table(result, Ink::PLAIN).lines().map(str::to_owned).collect()
@@ -389,12 +404,28 @@ UNPROVEN  64 bytes: The reflector's counts were not heard, so that losses cannot
         assert_eq!(table(&sample::unheard(), Ink::PLAIN), expected);
     }
 
+    /// What a pass means where no trial was run, or where frames had to be lost.
+    #[test]
+    fn a_pass_says_of_what() {
+        let mut result = sample::passed();
+        result.findings.transparency = vec![Passage::default(); 3];
+        result.trials.clear();
+        assert_eq!(
+            lines(&result)[1],
+            "   P A S S   Every frame passed unchanged, 3 kinds and sizes both ways."
+        );
+        result.findings = Findings { link_loss: vec![LinkLoss::default()], ..Findings::default() };
+        assert_eq!(lines(&result)[1], "   P A S S   Every end noticed each cord that was pulled.");
+        result.findings = Findings { interruption: vec![Interruption::default()], ..Findings::default() };
+        assert_eq!(lines(&result)[1], "   P A S S   Every outage that was seen was within the limit.");
+    }
+
     #[test]
     fn a_command_without_a_verdict() {
         let mut result = sample::passed();
         result.verdict = None;
         result.trials.clear();
-        assert_eq!(lines(&result)[1], "   C O M P L E T E   0 frames offered in 0 trials.");
+        assert_eq!(lines(&result)[1], "   C O M P L E T E   What was found is below.");
     }
 
     #[test]

@@ -18,6 +18,7 @@ fn main() {
         ("a_path_that_loses_at_every_load_ends_soon", loses_always),
         ("a_burst_that_cannot_be_ends_the_search_and_keeps_its_trials", no_burst_passes),
         ("the_last_frame_lost_after_an_overload_is_found", system_recovery),
+        ("a_reflector_that_restarts_within_a_search_ends_it_and_loses_nothing", restarted),
         ("what_cannot_be_searched_is_refused", refused),
     ]);
 }
@@ -293,6 +294,32 @@ fn system_recovery() -> Result<()> {
     equal("lost", number(trials(&result)?.last().context("no trial")?, "lost_forward")?, lost)?;
     let (result, _) = decided(&Script::faithful(), "system-recovery", &arguments)?;
     ensure!(result["recovery"][0]["ending"] == "at_the_limit", "{:#}", result["recovery"]);
+    Ok(())
+}
+
+/// The reflector is started anew while a search runs: it knows no such session, and what was measured is in the result.
+fn restarted() -> Result<()> {
+    let bench = Bench::with_wire(limited(6_000), Options::default())?;
+    let first = reflector(&bench.reflector)?;
+    let state = Folder::new("restarted")?;
+    let fixed = ["throughput", GENERATOR_PORT, "--isolated-bench", "--unattended", "--json", "-"];
+    let search =
+        ["--line-rate", "100M", "--frame-size", "1518", "--duration", "60s", "--search-duration", "500ms"];
+    let waits = ["--settle", "50ms", "--residual", "100ms", "--load-tolerance", "5000ppm"];
+    let all = [&fixed[..], &search, &waits].concat();
+    let running = Running::remembering(&bench.generator, state.path(), "kitproof", &all)?;
+    // Three seconds of listening, and a few steps.
+    std::thread::sleep(Duration::from_secs(6));
+    drop(first);
+    let _second = reflector(&bench.reflector)?;
+    let ended = running.wait(Duration::from_secs(120))?;
+    let result = ended.json().with_context(|| ended.stderr.clone())?;
+    validate(&result)?;
+    ensure!(ended.status == UNPROVEN, "{}: {:#}", ended.status, result["reasons"]);
+    let reasons = result["reasons"].as_array().context("reasons")?;
+    ensure!(reasons.iter().any(|reason| reason["code"] == "incomplete"), "{reasons:#?}");
+    ensure!(result["throughput"][0]["ending"] == "unfinished", "{:#}", result["throughput"]);
+    ensure!(!trials(&result)?.is_empty(), "{result:#}");
     Ok(())
 }
 

@@ -424,6 +424,10 @@ fn climbs(at: &AtOneSize, run: &Run) -> Option<Reason> {
 }
 
 fn record(at: &AtOneSize, trials: u32, run: &Run) -> Option<Record> {
+    // What was cut short takes no older record's place.
+    if at.counted.len() < trials as usize && at.spoiled.len() <= REPEATS as usize {
+        return None;
+    }
     let counted = at.trials(run);
     let last = *counted.last()?;
     let load = result::intended(last, &run.plan);

@@ -121,7 +121,8 @@ pub async fn run(
     }
     let delivered = known.fresh().map(|reference| reference.delivered.as_slice()).unwrap_or_default();
     if options.reference {
-        reasons.push(kept(&ports, &passages));
+        // What was cut short takes no older reference's place.
+        reasons.extend(complete.then(|| kept(&ports, &passages)));
         reasons.extend(not_delivered(&passages));
     } else {
         reasons.extend(causes::reasons(&Charged {

@@ -26,6 +26,12 @@ fn is_zero(number: &u8) -> bool {
 }
 
 impl Seen {
+    /// Whether every copy came, however.
+    #[must_use]
+    pub fn is_complete(&self) -> bool {
+        self.unchanged.saturating_add(self.changed) >= COPIES
+    }
+
     /// Whether it passed: something came, and all that came was as it was sent.
     #[must_use]
     pub fn passed(&self) -> bool {

@@ -86,8 +86,9 @@ pub struct Far {
     pub flows: Vec<FarCounts>,
 }
 
-/// How long probes that were sent last may be under way.
-const PROBES_UNDER_WAY: Duration = Duration::from_millis(200);
+/// How long probes that were sent last may be under way, and how often it is looked whether all have come.
+const PROBES_UNDER_WAY: Duration = Duration::from_millis(500);
+const LOOK_AGAIN: Duration = Duration::from_millis(30);
 
 /// An agreed session.
 pub struct Session {
@@ -465,7 +466,18 @@ impl Session {
         let sent = round.clone();
         let sending = tokio::task::spawn_blocking(move || exchange::send(&name, index, &sent, own, theirs));
         sending.await.map_err(|error| Failure::Incomplete(error.to_string()))??;
-        tokio::time::sleep(PROBES_UNDER_WAY).await;
+        let end = tokio::time::Instant::now() + PROBES_UNDER_WAY;
+        loop {
+            let all = self.probes_seen(round).await?;
+            if all.iter().all(Seen::is_complete) || tokio::time::Instant::now() >= end {
+                return Ok(all);
+            }
+            tokio::time::sleep(LOOK_AGAIN).await;
+        }
+    }
+
+    /// What came so far of a round that the reflector listens for.
+    async fn probes_seen(&mut self, round: &Round) -> Result<Vec<Seen>, Failure> {
         let mut all: Vec<Seen> = Vec::new();
         while all.len() < round.items.len() {
             let request = Request::ProbeSeen { session: self.id, tag: round.tag, from: all.len() as u8 };
@@ -490,8 +502,14 @@ impl Session {
             Reply::ProbeSent { .. } => {}
             _ => return Err(AskError::Confused.into()),
         }
-        tokio::time::sleep(PROBES_UNDER_WAY).await;
-        Ok(listener.seen())
+        let end = tokio::time::Instant::now() + PROBES_UNDER_WAY;
+        loop {
+            let all = listener.seen();
+            if all.iter().all(Seen::is_complete) || tokio::time::Instant::now() >= end {
+                return Ok(all);
+            }
+            tokio::time::sleep(LOOK_AGAIN).await;
+        }
     }
 
     fn interface(&self) -> Result<(String, u32), Failure> {

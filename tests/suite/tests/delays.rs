@@ -4,7 +4,7 @@
 use anyhow::{Context, Result, bail, ensure};
 use kitproof_bench::bench::{Bench, GENERATOR_PORT, Options};
 use kitproof_bench::script::{Faults, Script, SlowClock, Stage};
-use kitproof_suite::rig::{FAIL, PASS, TRIES, UNPROVEN, equal};
+use kitproof_suite::rig::{FAIL, PASS, TRIES, UNPROVEN};
 use kitproof_suite::{Ended, Folder, Running, number, reflector_by_packets, run, trials, validate};
 use serde_json::Value;
 use std::time::Duration;
@@ -155,12 +155,22 @@ fn known_delay() -> Result<()> {
         "{words}"
     );
     for trial in trials(&result)? {
+        // In the middle, or the next sample after it whose round trip says something.
         let tagged = number(&trial["tagged_frame"], "sequence")?;
         let offered = number(trial, "offered_frames")?;
-        ensure!((offered / 2..=offered / 2 + 9).contains(&tagged), "{tagged} of {offered}");
-        // Every frame but the first has a predecessor, less those of the warm-up.
+        ensure!((offered / 2..offered).contains(&tagged), "{tagged} of {offered}");
+        // Every frame but the first has a predecessor, less those of the warm-up (a twentieth of a second, a tenth of the
+        // trial at most); a round trip that was left out within the trial parts two pairs and leaves one frame out.
+        let trips = &trial["round_trip_ns"];
         let varied = number(&trial["delay_variation"]["ipdv_ns"], "samples")?;
-        equal("varied", varied, number(&trial["round_trip_ns"], "samples")? - 1)?;
+        let warm_up =
+            (float(&trial["intended_load"], "frames_per_s")? * 0.05).min(offered as f64 / 10.0) as u64;
+        let left_out = number(trips, "excluded")?.saturating_sub(warm_up);
+        let pairs = number(trips, "samples")? - 1;
+        ensure!(
+            varied <= pairs && pairs - varied <= left_out,
+            "{varied} of {pairs}, {left_out} left out: {trial:#}"
+        );
     }
     // Other commands say what the chain added as well.
     let (proved, _) = kit.decided(
@@ -178,6 +188,17 @@ fn known_delay() -> Result<()> {
 /// 1,214.4 us to pass (calculated: 8 x 1518 / 10^7 s), which is how far the round trips over two such wires are apart for
 /// every stage.
 fn stages() -> Result<()> {
+    for _ in 0..TRIES {
+        match stages_once()? {
+            Ok(()) => return Ok(()),
+            Err(why) => eprintln!("{why}, and measured again"),
+        }
+    }
+    bail!("the machine is too busy for a slope")
+}
+
+/// Why a slope was known too badly to count by, inside.
+fn stages_once() -> Result<Result<(), String>> {
     const SERIALISATION_NS: f64 = 1_214_400.0;
     let slow = [
         "--line-rate",
@@ -200,7 +221,10 @@ fn stages() -> Result<()> {
         let (result, with) =
             kit.decided(&script, "latency", &[&slow[..], &["--at", "10%"]].concat(), PASS)?;
         let kind = &result["kind_of_box"];
-        let measured = float(kind, "stages")?;
+        let (measured, uncertainty) = (float(kind, "stages")?, float(kind, "stages_uncertainty")?);
+        if uncertainty > 0.1 {
+            return Ok(Err(format!("{measured} ± {uncertainty} stages")));
+        }
         let told = if forward == back { serde_json::json!(forward) } else { Value::Null };
         ensure!(
             kind["stages_per_direction"] == told && (measured - (forward + back) as f64).abs() < 0.3,
@@ -217,7 +241,7 @@ fn stages() -> Result<()> {
             "{forward} forward, {back} on return: {added} ± {uncertainty} for {expected}, the wire late by {late}"
         );
     }
-    Ok(())
+    Ok(Ok(()))
 }
 
 /// 150 ppm slow at full load, with a buffer of 40 frames: named before anything is lost, with the right figure. A busy

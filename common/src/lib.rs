@@ -6,6 +6,7 @@
 //! | [`frame`] | bytes in, bytes out: headers, the test header, fill, checksums; no I/O |
 //! | [`sequence`] | loss, copies, reordering, loss periods: pure state machines |
 //! | [`mod@line`] | line-rate arithmetic, pacing, offered load; time is an argument |
+//! | [`papers`] | completions and manual pages, made from a command line's definition |
 //! | [`port`] | one opened interface: send a batch, receive a batch, its own drops; the only `unsafe` |
 //! | [`host`] | privileges, the parent process, the host name |
 //! | [`link`] | what the host knows of an interface, by netlink and ioctl only |
@@ -20,6 +21,7 @@ pub mod frame;
 pub mod host;
 pub mod line;
 pub mod link;
+pub mod papers;
 pub mod port;
 pub mod probe;
 pub mod sequence;

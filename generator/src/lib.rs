@@ -6,11 +6,17 @@
 
 pub mod cli;
 pub mod demo;
+pub mod elimination;
 pub mod engine;
+pub mod journal;
+pub mod ledger;
 pub mod method;
 pub mod procedure;
 pub mod reference;
+pub mod regression;
 pub mod report;
+pub mod sheet;
 pub mod state;
 pub mod statistics;
 pub mod verdict;
+pub mod witness;

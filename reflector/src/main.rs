@@ -7,15 +7,15 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use anyhow::{Context, Result, bail};
-use clap::{Parser, ValueEnum};
+use clap::{CommandFactory as _, Parser, ValueEnum};
 use kitproof_common::control::wire::ControlWire;
 use kitproof_common::control::{UDP_PORT, random_mac};
-use kitproof_common::host;
 use kitproof_common::link::{self, CarrierWatch, LinkError, LinkFacts, State};
 use kitproof_common::port::OpenError;
 use kitproof_common::port::xdp::{Attachment, Manner};
 use kitproof_common::tune::{self, ThisHost, TuneFacts, Tuned, guardian};
 use kitproof_common::way;
+use kitproof_common::{host, papers};
 use kitproof_reflector::medium::{Medium, Way};
 use kitproof_reflector::service::Service;
 use rustix::thread::CapabilitySet;
@@ -23,6 +23,8 @@ use tokio::signal::unix::{SignalKind, signal};
 
 /// The environment refused: no such interface, no permission.
 const REFUSED: u8 = 4;
+/// A file or folder that was named is wrong.
+const WRONG: u8 = 2;
 
 /// Return test frames to the generator until stopped.
 ///
@@ -32,7 +34,7 @@ const REFUSED: u8 = 4;
 #[command(name = "kitproof-reflector", version, after_help = CAUTION)]
 struct Arguments {
     /// The interface the kit under test is plugged into
-    #[arg(required_unless_present = "listen", conflicts_with = "listen")]
+    #[arg(required_unless_present_any = ["listen", "papers"], conflicts_with = "listen")]
     interface: Option<String>,
 
     /// Return UDP datagrams sent to this address instead, for routed paths (no privilege needed)
@@ -66,6 +68,10 @@ struct Arguments {
     /// Say nothing while running
     #[arg(long, short)]
     quiet: bool,
+
+    /// Write the manual page and the shell completions into a folder, and nothing else (for packagers)
+    #[arg(long, value_name = "FOLDER", hide = true)]
+    papers: Option<std::path::PathBuf>,
 
     /// Stop when the process that started this one ends (for scripts)
     #[arg(long, hide = true)]
@@ -124,6 +130,15 @@ fn main() -> ExitCode {
         return status;
     }
     let arguments = Arguments::parse();
+    if let Some(folder) = &arguments.papers {
+        return match papers::write(Arguments::command(), folder) {
+            Ok(_) => ExitCode::SUCCESS,
+            Err(error) => {
+                eprintln!("kitproof-reflector: {}: {error}", folder.display());
+                ExitCode::from(WRONG)
+            }
+        };
+    }
     if arguments.exit_with_parent
         && let Err(error) = host::exit_with_parent()
     {

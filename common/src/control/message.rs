@@ -315,6 +315,24 @@ mod tests {
     use super::super::counts::FarLossPeriod;
     use super::*;
 
+    /// An end of the longest words, with a module in its port, fits a request.
+    #[test]
+    fn an_end_with_a_module_fits() {
+        let end = End {
+            host: "h".repeat(64),
+            version: "10.10.10".to_owned(),
+            via: "xdp-user".to_owned(),
+            link: Some(crate::link::facts::tests::filled()),
+        };
+        let asked = Request::Open {
+            asker: u64::MAX,
+            end: Box::new(end),
+            data: DataAddress::Mac(MacAddr(255, 255, 255, 255, 255, 255)),
+        };
+        let length = OVERHEAD + serde_json::to_vec(&asked).unwrap().len();
+        assert!(length <= REQUEST_OCTETS, "{length}");
+    }
+
     /// The longest round, and the longest page of what came of it.
     #[test]
     fn rounds_and_what_came_of_them_fit() {

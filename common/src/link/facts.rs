@@ -5,6 +5,7 @@ use std::fmt;
 use pnet_base::MacAddr;
 use serde::{Deserialize, Serialize};
 
+use super::optics::Optics;
 use crate::port::sys_ethtool::StampInfo;
 
 /// Facts of one interface. Speeds are in Mb/s, the MTU in octets of the layer above Ethernet.
@@ -52,6 +53,9 @@ pub struct LinkFacts {
     /// Energy Efficient Ethernet.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub eee: Option<Eee>,
+    /// The optical module in the port, where there is one and it may be asked.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub optics: Option<Optics>,
     /// Descriptor rings.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub rings: Option<Rings>,
@@ -299,7 +303,7 @@ pub(crate) fn is_hypervisor_driver(driver: &str) -> bool {
 }
 
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     use super::*;
 
     /// Every field filled with something of a length that occurs.
@@ -320,6 +324,7 @@ mod tests {
             autonegotiation: Some(false),
             pause: Some(Pause { autoneg: false, rx: false, tx: false }),
             eee: Some(Eee { enabled: false, active: false }),
+            optics: Some(crate::link::optics::tests::longest()),
             rings: Some(Rings { rx: 4096, rx_max: 8192, tx: 4096, tx_max: 8192 }),
             driver: Some("mlx5_core".into()),
             firmware: Some("22.36.1010 (MT_0000000359)".into()),
@@ -338,7 +343,7 @@ mod tests {
     fn facts_fit_a_control_message_and_come_back() {
         let facts = filled();
         let text = serde_json::to_string(&facts).unwrap();
-        assert!(text.len() <= 900, "{} octets: {text}", text.len());
+        assert!(text.len() <= 1_150, "{} octets: {text}", text.len());
         assert_eq!(serde_json::from_str::<LinkFacts>(&text).unwrap(), facts);
     }
 
@@ -355,6 +360,7 @@ mod tests {
             autonegotiation: None,
             pause: None,
             eee: None,
+            optics: None,
             rings: None,
             driver: None,
             firmware: None,

@@ -83,6 +83,7 @@ pub fn fit(facts: &LinkFacts, default_route: bool) -> Vec<Point> {
     ];
     if !facts.is_virtual() {
         points.extend([duplex(facts), pause(facts), eee(facts)]);
+        points.extend(optics(facts));
     }
     points.extend([rings(facts), mtu(facts), driver(facts), drop_counters(facts)]);
     points.extend(master(facts));
@@ -207,6 +208,23 @@ fn eee(facts: &LinkFacts) -> Point {
         Some(_) => Point::good(name, "off"),
         None => Point::new(name, State::Note, "the driver knows of none"),
     }
+}
+
+/// The module in the port, where there is one.
+fn optics(facts: &LinkFacts) -> Option<Point> {
+    let optics = facts.optics.as_ref()?;
+    if optics.nonsense.is_some() {
+        let advice = "reseat it; a module that does so again belongs out of the bag";
+        return Some(Point::new("optics", State::Warn, optics.to_string()).advise(advice));
+    }
+    if optics.concerns.is_empty() {
+        return Some(Point::good("optics", optics.to_string()));
+    }
+    let concerns: Vec<String> = optics.concerns.iter().map(ToString::to_string).collect();
+    Some(Point::new("optics", State::Warn, format!("{optics}: {}", concerns.join(", "))).advise(
+        "inspect and clean the ends of this fibre, and see that wavelength and fibre are those of both modules, before any \
+         frame is lost to it",
+    ))
 }
 
 fn rings(facts: &LinkFacts) -> Point {
@@ -498,6 +516,7 @@ mod tests {
             autonegotiation: Some(true),
             pause: Some(Pause { autoneg: false, rx: false, tx: false }),
             eee: Some(Eee { enabled: false, active: false }),
+            optics: None,
             rings: Some(Rings { rx: 4096, rx_max: 4096, tx: 4096, tx_max: 4096 }),
             driver: Some("igb".into()),
             firmware: Some("3.25".into()),
@@ -624,6 +643,7 @@ mod tests {
             autonegotiation: None,
             pause: None,
             eee: None,
+            optics: None,
             rings: None,
             driver: Some("veth".into()),
             firmware: None,

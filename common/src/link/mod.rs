@@ -18,6 +18,7 @@ pub mod error;
 pub mod facts;
 pub mod fit;
 pub mod host;
+pub mod optics;
 pub mod query;
 mod wireless;
 
@@ -29,4 +30,5 @@ pub use error::LinkError;
 pub use facts::{Duplex, Eee, LinkFacts, LinkKind, NicStamps, Offloads, Pause, Queues, Rings, Stamping};
 pub use fit::{Point, State, fit, fit_host};
 pub use host::{HostFacts, Steal, clocksource, host};
+pub use optics::Optics;
 pub use query::{counters, default_route_interfaces, facts, list};

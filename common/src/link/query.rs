@@ -5,7 +5,8 @@ use std::time::Duration;
 
 use ethtool::{
     EthtoolAttr, EthtoolChannelAttr, EthtoolFeatureAttr, EthtoolHandle, EthtoolHeader, EthtoolLinkModeAttr,
-    EthtoolLinkModeDuplex, EthtoolMessage, EthtoolPauseAttr, EthtoolPauseStatAttr, EthtoolRingAttr,
+    EthtoolLinkModeDuplex, EthtoolMessage, EthtoolModuleEEPROMAttr, EthtoolPauseAttr, EthtoolPauseStatAttr,
+    EthtoolRingAttr,
 };
 use futures_util::{Stream, StreamExt, TryStreamExt};
 use netlink_packet_generic::GenlMessage;
@@ -22,6 +23,7 @@ use super::error::LinkError;
 use super::facts::{
     Duplex, Eee, LinkFacts, LinkKind, Offloads, Pause, Queues, Rings, Stamping, is_hypervisor_driver,
 };
+use super::optics::{Optics, PAGE_OCTETS};
 use super::wireless;
 use crate::port::sys_ethtool;
 
@@ -30,6 +32,9 @@ pub const PATIENCE: Duration = Duration::from_secs(2);
 
 /// `ETHTOOL_FLAG_STATS` of `linux/ethtool_netlink.h`: statistics are wanted with the answer.
 const WITH_STATISTICS: u32 = 1 << 2;
+/// The two addresses of a module on its bus, A0h and A2h (SFF-8472) without the lowest bit.
+const IDENTITY: u8 = 0x50;
+const DIAGNOSTICS: u8 = 0x51;
 /// `IFLA_ALT_IFNAME` of `linux/if_link.h`.
 const LONG_NAME: u16 = 53;
 /// `ALTIFNAMSIZ` of `linux/if.h`, the closing zero included.
@@ -76,6 +81,7 @@ pub async fn facts(name: &str) -> Result<LinkFacts, LinkError> {
         duplex: told.duplex.filter(|_| wire),
         autonegotiation: told.autonegotiation.filter(|_| wire),
         pause: told.pause,
+        optics: told.optics.filter(|_| wire),
         rings: told.rings,
         driver,
         firmware,
@@ -262,6 +268,7 @@ struct Told {
     speed_mbps: Option<u32>,
     duplex: Option<Duplex>,
     autonegotiation: Option<bool>,
+    optics: Option<Optics>,
     pause: Option<Pause>,
     rings: Option<Rings>,
     queues: Option<Queues>,
@@ -301,7 +308,21 @@ impl Ethtool {
         told.rings = rings(&answer(self.handle.ring().get(name).execute()).await);
         told.queues = channels(&answer(self.handle.channel().get(name).execute()).await);
         told.offloads = offloads(&answer(self.handle.feature().get(name).execute()).await);
+        if let Some(identity) = self.module_page(IDENTITY).await {
+            let diagnostics = self.module_page(DIAGNOSTICS).await;
+            told.optics = Some(Optics::of(&identity, diagnostics.as_ref()));
+        }
         told
+    }
+
+    /// The first half of a page of the module in the port; `None` without a module, or without the permission.
+    async fn module_page(&mut self, i2c: u8) -> Option<[u8; PAGE_OCTETS]> {
+        let name = self.name.clone();
+        let question = self.handle.eeprom().get(Some(&name), 0, PAGE_OCTETS as u32, 0, 0, i2c);
+        answer(question.execute()).await.into_iter().find_map(|attribute| match attribute {
+            EthtoolAttr::ModuleEEPROM(EthtoolModuleEEPROMAttr::Data(octets)) => octets.try_into().ok(),
+            _ => None,
+        })
     }
 
     /// PAUSE frames (received, sent) where the driver counts them.

@@ -159,6 +159,17 @@ impl LossRuns {
         }
     }
 
+    /// Hands over the periods kept so far, in order, as long as `takes` says yes; there is room for as many more then.
+    pub(crate) fn take_kept(&mut self, mut takes: impl FnMut(LossPeriod) -> bool) {
+        let taken = self.kept.iter().take_while(|period| takes(**period)).count();
+        self.kept.drain(..taken);
+    }
+
+    /// Where the period now open began.
+    pub(crate) fn open_from(&self) -> Option<u64> {
+        self.open
+    }
+
     /// Ends the stream: numbers from `end` on do not exist.
     pub(crate) fn close(mut self, end: u64) -> LossPattern {
         if let Some(begin) = self.open.take().filter(|begin| *begin < end) {

@@ -21,6 +21,7 @@
 mod damaged;
 mod extend;
 pub mod gaps;
+mod jumps;
 mod loss;
 #[cfg(test)]
 mod properties;
@@ -29,6 +30,7 @@ pub mod rfc3357;
 pub mod rfc4737;
 pub mod rfc5560;
 mod sampling;
+pub mod split;
 mod tracker;
 #[cfg(test)]
 mod vectors;
@@ -36,6 +38,7 @@ mod window;
 
 pub use damaged::Damaged;
 pub use extend::extend;
+pub use jumps::Jump;
 pub use loss::{LossPattern, LossPeriod, NEAR_DISTANCE};
 pub use reordering::{DEGREES, Reordering};
 pub use rfc5560::{Duplication, duplication};

@@ -3,7 +3,8 @@
 use serde::{Deserialize, Serialize};
 
 use super::extend::extend;
-use super::loss::{LossPattern, LossRuns};
+use super::jumps::{Jump, Jumps};
+use super::loss::{LossPattern, LossPeriod, LossRuns};
 use super::reordering::{OrderMeter, Reordering};
 use super::rfc5560::Duplication;
 use super::window::{Mark, Window};
@@ -75,6 +76,7 @@ pub struct Tracker {
     late: u64,
     beyond: u64,
     limit: u64,
+    jumps: Jumps,
 }
 
 impl Tracker {
@@ -93,7 +95,15 @@ impl Tracker {
             late: 0,
             beyond: 0,
             limit: NO_LIMIT,
+            jumps: Jumps::default(),
         }
+    }
+
+    /// Keeps the latest jumps until they are taken, `room` of them at most.
+    #[must_use]
+    pub fn with_jumps(mut self, room: usize) -> Self {
+        self.jumps = Jumps::with_room(room);
+        self
     }
 
     /// Numbers at or above `limit` (rounded up to a multiple of 64) are turned away and counted as beyond. With the most a
@@ -109,6 +119,7 @@ impl Tracker {
         self.window.reset();
         self.order.reset();
         self.runs.reset();
+        self.jumps.reset();
         self.copies = 0;
         self.replicated = 0;
         self.late = 0;
@@ -128,23 +139,35 @@ impl Tracker {
     /// Takes note of one arrival.
     #[inline]
     pub fn arrive(&mut self, sequence: u64) -> Arrival {
+        self.arrive_noting(sequence, 0)
+    }
+
+    /// The same; if the number is a jump, `note` is kept with it.
+    #[inline]
+    pub fn arrive_noting(&mut self, sequence: u64, note: u64) -> Arrival {
         // The path of nearly every frame: the number expected, in the newest word of the window. It lengthens the run.
         if sequence == self.next && sequence & 63 != 0 {
             self.next = following(sequence);
             return Arrival::First;
         }
-        self.arrive_otherwise(sequence)
+        self.arrive_otherwise(sequence, note)
     }
 
     /// [`extend`](Self::extend) and [`arrive`](Self::arrive) in one, for those who need not know the number: cheaper, in
     /// order.
     #[inline]
     pub fn arrive_low(&mut self, low: u32) -> Arrival {
+        self.arrive_low_noting(low, 0)
+    }
+
+    /// The same; if the number is a jump, `note` is kept with it.
+    #[inline]
+    pub fn arrive_low_noting(&mut self, low: u32, note: u64) -> Arrival {
         if low == self.next as u32 && low & 63 != 0 {
             self.next = following(self.next);
             return Arrival::First;
         }
-        self.arrive_otherwise(self.extend(low))
+        self.arrive_otherwise(self.extend(low), note)
     }
 
     /// How many numbers the run has.
@@ -166,7 +189,7 @@ impl Tracker {
     }
 
     #[inline(never)]
-    fn arrive_otherwise(&mut self, sequence: u64) -> Arrival {
+    fn arrive_otherwise(&mut self, sequence: u64, note: u64) -> Arrival {
         self.settle_run();
         if sequence >= self.next {
             if sequence >= self.limit {
@@ -177,6 +200,7 @@ impl Tracker {
             self.window.mark_new(sequence);
             if sequence > self.next {
                 self.order.discontinuity(self.next, sequence);
+                self.jumps.push(Jump { from: self.next, to: sequence, note });
             }
             self.next = sequence + 1;
             self.run_from = self.next;
@@ -221,6 +245,25 @@ impl Tracker {
             reordering: self.order.summary(self.run()),
             loss: runs.close(offered),
         }
+    }
+
+    /// The oldest jump that was kept, once.
+    pub fn take_jump(&mut self) -> Option<Jump> {
+        self.jumps.pop()
+    }
+
+    /// Hands over the loss periods that are final and were kept, in order, as long as `takes` says yes; there is room for as
+    /// many more then. [`finish`](Self::finish) keeps only those that were not taken; its sums are of all.
+    pub fn take_periods(&mut self, takes: impl FnMut(LossPeriod) -> bool) {
+        self.runs.take_kept(takes);
+    }
+
+    /// Every loss period that ends below this is final and has been kept, if there was room. A period at the very edge may
+    /// still grow.
+    #[must_use]
+    pub fn final_below(&self) -> u64 {
+        let begins = self.window.begins();
+        self.runs.open_from().map_or(begins, |open| open.min(begins))
     }
 
     /// Numbers that arrived at least once.
@@ -277,6 +320,12 @@ impl Tracker {
     #[inline]
     pub fn highest(&self) -> Option<u64> {
         self.next.checked_sub(1)
+    }
+
+    /// The same; 0 before the first arrival.
+    #[inline]
+    pub fn highest_so_far(&self) -> u64 {
+        self.next.saturating_sub(1)
     }
 
     /// Numbers below the highest seen that have not arrived. It shrinks again when a hole in the window is filled.

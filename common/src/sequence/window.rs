@@ -70,6 +70,11 @@ impl Window {
         sequence >> 6 < self.floor
     }
 
+    /// All below this has left the window, and is final.
+    pub(crate) fn begins(&self) -> u64 {
+        self.floor << 6
+    }
+
     /// Whether a number that lies in the window is marked.
     #[inline]
     pub(crate) fn contains(&self, sequence: u64) -> bool {

@@ -15,6 +15,7 @@ use crate::procedure::plan::{Target, Wanted};
 use crate::procedure::result;
 use crate::procedure::runner::{Finished, Show};
 use crate::procedure::trial::Moment;
+use crate::state;
 use crate::verdict::Outcome;
 
 /// The live line, and one line for each trial that is over.
@@ -70,9 +71,10 @@ impl Setting<'_> {
             &mut dyn Show,
         ) -> Result<Finished, Failure>,
     ) -> Result<u8, Failure> {
-        let started = jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string();
+        let started = state::now();
         let mut wanted = wanted;
         self.outputs.check()?;
+        let mut recording = self.outputs.recording.prepare()?;
         let target = self.sending.target().await?;
         let (target, tuned) = tune::for_a_run(self.sending.tune, &mut wanted, target).await?;
         host::raise_priority();
@@ -83,7 +85,9 @@ impl Setting<'_> {
         let finished = finished?;
         let mut result = result::of(&finished, self.command, started);
         result.pair.generator.tuned = Some(tune::recorded(&tuned));
-        let written = self.outputs.write(&result, self.no_color);
+        // Before anybody is told: what was told is in the ledger, whatever happens next.
+        let recorded = recording.as_mut().is_none_or(|recording| recording.record(&mut result));
+        let written = self.outputs.write(&result, self.no_color) && recorded;
         if written && !std::io::stdout().is_terminal() {
             // The table is not before anybody's eyes: whoever reads the log is told in one line.
             result.in_one_line().inspect(|line| complain(line));

@@ -77,6 +77,11 @@ impl Reference {
     /// One clear line, before the first trial.
     pub async fn run(&self, no_color: bool, interrupt: watch::Receiver<bool>) -> Result<u8, Failure> {
         long_enough(self.sending.duration)?;
+        if self.outputs.recording.through.is_some() {
+            return Err(Failure::Usage(
+                "--through: a reference is the pair alone, with no piece between".into(),
+            ));
+        }
         let setting =
             Setting { command: "reference", sending: &self.sending, outputs: &self.outputs, no_color };
         let options = latency::Options { trials: self.trials, at: None, search: self.searching.options() };

@@ -1,24 +1,34 @@
 //! The command line: what was typed, and the commands it starts.
 
 pub mod carry_out;
+pub mod disturb;
+pub mod inspect;
 pub mod interruption;
+mod kit;
+pub mod kit_next;
+mod kit_proven;
 pub mod latency;
 pub mod link_loss;
 pub mod options;
+pub mod plan;
 pub mod preflight;
 pub mod procedures;
 pub mod progress;
 pub mod prove;
+pub mod recording;
+pub mod sheet;
 pub mod sizes;
+pub mod soak;
 pub mod transparency;
 pub mod tune;
+pub mod witness;
 
 use std::io::Write;
 
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory as _, Parser, Subcommand};
 use tokio::sync::watch;
 
-use crate::procedure::failure::Failure;
+use crate::procedure::failure::{Failure, status};
 
 /// Prove that network kit carries full line rate, both ways at once, without losing a frame.
 #[derive(Parser, Debug)]
@@ -62,8 +72,25 @@ pub enum Command {
     LinkLoss(Box<link_loss::LinkLoss>),
     /// Which kinds of frames the chain passes unchanged: tags, group addresses, PAUSE, LLDP, sizes up to jumbo
     Transparency(Box<transparency::Transparency>),
+    /// The tests of a bench, from a file: checked whole, run one after the other, told as JSON and JUnit XML
+    Plan(plan::Plan),
+    /// Hours or days of traffic, every second and every loss in a journal, until a goal is shown
+    #[command(mut_arg("duration", |duration| duration.default_value("12h").help("Length of the soak, and the most time that any other goal may take")))]
+    Soak(Box<soak::Soak>),
+    /// The bag: its pieces, the runs through them, and which of them are suspect
+    Kit(kit::Kit),
+    /// The kit sheet: what is proven of the bag, as one page that goes with it
+    Sheet(sheet::Sheet),
+    /// What a tap's monitor ports hand over of what passes, counted while any run goes by
+    Witness(Box<witness::Witness>),
     /// Is this interface, this host and the peer fit to judge? Each point with what to do about it
     Preflight(preflight::Preflight),
+    /// Write manual pages and shell completions into a folder (for packagers)
+    #[command(hide = true)]
+    Papers {
+        #[arg(value_name = "FOLDER")]
+        folder: std::path::PathBuf,
+    },
     /// The whole thing on a private bench made on this machine: no hardware, no privilege needed
     Demo(crate::demo::Demo),
 }
@@ -91,6 +118,19 @@ pub async fn run(cli: Cli, interrupt: watch::Receiver<bool>) -> Result<u8, Failu
         Command::Reset(reset) => reset.run(cli.no_color, interrupt).await,
         Command::LinkLoss(cords) => cords.run(cli.no_color, interrupt).await,
         Command::Transparency(transparency) => transparency.run(cli.no_color, interrupt).await,
+        Command::Plan(plan) => plan.run(cli.no_color, interrupt).await,
+        Command::Soak(soak) => soak.run(cli.no_color, interrupt).await,
+        Command::Kit(kit) => kit.run(),
+        Command::Sheet(sheet) => sheet.run(),
+        Command::Witness(witness) => witness.run(cli.no_color, interrupt).await,
+        Command::Papers { folder } => {
+            let written = kitproof_common::papers::write(Cli::command(), &folder)
+                .map_err(|error| Failure::Usage(format!("{}: {error}", folder.display())))?;
+            for path in written {
+                let _ = writeln!(std::io::stdout(), "{}", path.display());
+            }
+            Ok(status::PASS)
+        }
         Command::Preflight(preflight) => preflight.run(cli.no_color).await,
         // Needs a process without threads, so `main` runs it before there is a runtime.
         Command::Demo(_) => Err(Failure::Usage("the demo cannot be started from here".into())),

@@ -16,6 +16,7 @@ use rustix::fs::{Access, access};
 use rustix::thread::CapabilitySet;
 
 use super::complain;
+use super::recording::Recording;
 use super::sizes::FrameSizes;
 use crate::procedure::failure::Failure;
 use crate::procedure::plan::{self, Target, Wanted};
@@ -294,6 +295,9 @@ pub struct Outputs {
     /// Write one line for each trial as CSV to a file
     #[arg(long, value_name = "FILE")]
     pub csv: Option<PathBuf>,
+
+    #[command(flatten)]
+    pub recording: Recording,
 }
 
 impl Outputs {
@@ -343,7 +347,7 @@ impl Outputs {
     /// What the kernel says.
     pub fn give_up_privileges(&self, ports: CapabilitySet) -> Result<(), Failure> {
         let mut keep = ports;
-        if self.json.is_some() || self.csv.is_some() {
+        if self.json.is_some() || self.csv.is_some() || self.recording.is_wanted() {
             keep |= CapabilitySet::DAC_OVERRIDE;
         }
         host::keep_only(keep)
@@ -392,11 +396,11 @@ impl Outputs {
 }
 
 /// Writes a file, or prints what should have been in it.
-fn keep(path: &Path, contents: Vec<u8>) -> bool {
+pub(super) fn keep(path: &Path, contents: Vec<u8>) -> bool {
     match report::write(path, contents) {
         Ok(()) => true,
         Err(error) => {
-            match print(&String::from_utf8_lossy(&error.contents)) {
+            match print(&error.contents) {
                 Ok(()) => complain(&format!("{error}; what should be in it is on standard output instead")),
                 Err(second) => complain(&format!("{error}; nor could it be printed: {second}")),
             }
@@ -406,9 +410,9 @@ fn keep(path: &Path, contents: Vec<u8>) -> bool {
 }
 
 /// Prints, and says whether it went.
-fn print(text: &str) -> std::io::Result<()> {
+pub(super) fn print(text: impl AsRef<[u8]>) -> std::io::Result<()> {
     let mut stdout = std::io::stdout().lock();
-    stdout.write_all(text.as_bytes())?;
+    stdout.write_all(text.as_ref())?;
     stdout.flush()
 }
 

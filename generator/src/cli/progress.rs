@@ -24,6 +24,16 @@ impl Progress {
         Self { terminal: std::io::stderr().is_terminal(), last: None, width: 0, quiet }
     }
 
+    /// Shows a line in place of the last; where there is no terminal, one every few seconds.
+    pub fn line(&mut self, text: &str) {
+        let now = Instant::now();
+        let waits = !self.terminal && self.last.is_some_and(|(at, ..)| now.duration_since(at) < IN_A_LOG);
+        if !self.quiet && !waits {
+            self.last = Some((now, 0, 0));
+            self.write(text);
+        }
+    }
+
     /// Shows a moment of a trial, not too often.
     pub fn show(&mut self, position: &str, moment: Moment<'_>) {
         if self.quiet {

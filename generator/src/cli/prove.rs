@@ -4,6 +4,7 @@ use clap::Args;
 use tokio::sync::watch;
 
 use super::carry_out::Setting;
+use super::disturb::{Guided, LEAST};
 use super::options::{Outputs, Sending};
 use crate::procedure::failure::Failure;
 use crate::procedure::prove;
@@ -15,6 +16,11 @@ pub struct Prove {
 
     #[command(flatten)]
     pub outputs: Outputs,
+
+    /// During each trial, be told when to pull, plug, mis-speed and power off what hangs on a tap's monitor port: none of it
+    /// may cost the link a frame
+    #[arg(long)]
+    pub disturb_monitor: bool,
 }
 
 impl Prove {
@@ -24,6 +30,28 @@ impl Prove {
     /// One clear line, before the first trial.
     pub async fn run(&self, no_color: bool, interrupt: watch::Receiver<bool>) -> Result<u8, Failure> {
         let setting = Setting { command: "prove", sending: &self.sending, outputs: &self.outputs, no_color };
-        setting.carry_out(self.sending.wanted_or_mix()?, interrupt, prove::run).await
+        let wanted = self.sending.wanted_or_mix()?;
+        if !self.disturb_monitor {
+            return setting.carry_out(wanted, interrupt, prove::run).await;
+        }
+        if self.sending.unattended {
+            return Err(Failure::Usage(
+                "--disturb-monitor needs a person at the bench: leave out --unattended".to_owned(),
+            ));
+        }
+        if self.sending.duration < LEAST {
+            return Err(Failure::Usage(format!(
+                "--disturb-monitor: nobody keeps up with trials shorter than {} s: a longer --duration",
+                LEAST.as_secs()
+            )));
+        }
+        setting
+            .carry_out(wanted, interrupt, async |wanted, target, interrupt, show| {
+                let mut guided = Guided::new(show);
+                let mut finished = prove::run(wanted, target, interrupt, &mut guided).await?;
+                finished.reasons.push(guided.note());
+                Ok(finished)
+            })
+            .await
     }
 }

@@ -161,24 +161,31 @@ impl Latency {
     }
 
     /// Takes the next sample of the clocks: the second between the two is kept, or dropped if the wall
-    /// clock was stepped within it. Whether it was.
-    pub fn close_second(&mut self, sample: Offset) -> bool {
+    /// clock was stepped within it. Whether it was. What is kept goes to `apart` first, where there is one; see
+    /// [`Self::add`].
+    pub fn close_second(&mut self, sample: Offset, apart: Option<&mut Histogram<u64>>) -> bool {
         let stepped = sample.stepped_since(self.offset);
         if stepped {
             self.excluded += self.second.len();
             self.steps += 1;
             self.second.clear();
         } else {
-            self.second.drain_into(&mut self.total);
+            self.second.drain_into(apart.unwrap_or(&mut self.total));
         }
         self.offset = sample;
         self.next_sample = sample.at + SECOND_NS;
         stepped
     }
 
+    /// Adds what was kept apart.
+    pub fn add(&mut self, apart: &Histogram<u64>) {
+        // It has the same bounds, which is all that could be wrong.
+        let _ = self.total.add(apart);
+    }
+
     #[must_use]
     pub fn finish(mut self, sample: Offset) -> RoundTrips {
-        self.close_second(sample);
+        self.close_second(sample, None);
         RoundTrips { histogram: self.total, excluded: self.excluded, clock_steps: self.steps }
     }
 }
@@ -301,11 +308,11 @@ mod tests {
     fn a_stepped_wall_clock_costs_that_second_only() {
         let mut latency = latency();
         home(&mut latency, 1, 1_000, 0);
-        latency.close_second(sample(START + SECOND_NS));
+        latency.close_second(sample(START + SECOND_NS), None);
         home(&mut latency, 2, 1_000, 0);
         home(&mut latency, 3, 1_000, 0);
         let stepped = Offset { nanoseconds: 9_000_000_000, at: START + 2 * SECOND_NS };
-        latency.close_second(stepped);
+        latency.close_second(stepped, None);
         let departure = START + 4 * 1_000;
         latency.record(4, departure as u32, 0, departure + 1_000 + 9_000_000_000);
         let trips = latency.finish(Offset { nanoseconds: 9_000_000_000, at: START + 3 * SECOND_NS });

@@ -13,6 +13,7 @@ pub mod receive;
 pub mod run;
 pub mod send;
 pub mod stamped;
+pub mod told;
 pub mod variation;
 pub mod watch;
 
@@ -22,6 +23,7 @@ use kitproof_common::line::{FrameRate, Load};
 use kitproof_common::sequence::Sampling;
 
 use mix::Mix;
+use told::Telling;
 
 /// Everything the engine needs to know of one trial, or of one flow of it.
 #[derive(Clone, Debug)]
@@ -55,6 +57,8 @@ pub struct Trial {
     pub variation: bool,
     /// Flows that share the trial out among them, each with threads and ports of its own.
     pub pairs: u8,
+    /// What it tells while it runs; only of a trial of one flow.
+    pub telling: Option<Telling>,
 }
 
 /// A lower rate from some frame on.
@@ -144,6 +148,7 @@ impl Trial {
             fill_check: self.fill_check,
             variation: self.variation,
             pairs: 1,
+            telling: None,
         })
     }
 
@@ -158,7 +163,9 @@ impl Trial {
     #[must_use]
     pub fn window(&self) -> usize {
         let four_seconds = self.rate.per_second() * 4.0;
-        (four_seconds as usize).clamp(1 << 16, 1 << 27)
+        // What is told while the trial runs is certain once it has left the window: not minutes later.
+        let least = if self.telling.is_some() { 1 << 10 } else { 1 << 16 };
+        (four_seconds as usize).clamp(least, 1 << 27)
     }
 }
 
@@ -197,6 +204,7 @@ mod tests {
             fill_check: true,
             variation: false,
             pairs,
+            telling: None,
         }
     }
 

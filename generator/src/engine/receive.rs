@@ -15,6 +15,7 @@ use super::course::Course;
 use super::latency::{Latency, RoundTrips};
 use super::progress::Progress;
 use super::stamped::{ByStamps, Identity, Stamped};
+use super::told::{self, Interval, Teller};
 use super::variation::{Variation, Varied};
 use crate::verdict::HomeCounts;
 
@@ -22,6 +23,8 @@ use crate::verdict::HomeCounts;
 pub const BATCH: usize = 64;
 /// Loss periods kept one by one; all are counted.
 const PERIODS_KEPT: usize = 4_096;
+/// Jumps kept between two seconds, where losses are told while the trial runs.
+const JUMPS_KEPT: usize = 4_096;
 
 /// The receiver of one trial.
 pub struct Receiver<'a, P> {
@@ -62,6 +65,8 @@ struct Counting<'a> {
     damaged: Damaged,
     reserved: u64,
     counts: HomeCounts,
+    /// Only where it was asked for.
+    teller: Option<Box<Teller>>,
 }
 
 /// What the receiver measured.
@@ -95,11 +100,12 @@ impl<'a, P: Receive> Receiver<'a, P> {
         offset: Offset,
     ) -> Result<Self, FrameError> {
         let interval_ns = trial.rate.nanoseconds() as f64 / trial.rate.frames() as f64;
+        let jumps = if trial.telling.is_some() { JUMPS_KEPT } else { 0 };
         let count = Counting {
             progress,
             checker: Checkers::homeward(&trial.frame, trial.more_sizes(), trial.fill_check)?,
-            sequences: Tracker::new(trial.window(), PERIODS_KEPT),
-            numbers: Tracker::new(trial.window(), PERIODS_KEPT),
+            sequences: Tracker::new(trial.window(), PERIODS_KEPT).with_jumps(jumps),
+            numbers: Tracker::new(trial.window(), PERIODS_KEPT).with_jumps(jumps),
             latency: Latency::new(offset, start_ns, interval_ns, trial.warm_up),
             variation: trial.variation.then(Variation::default),
             course: Course::new(trial.frames),
@@ -109,6 +115,7 @@ impl<'a, P: Receive> Receiver<'a, P> {
             damaged: Damaged::default(),
             reserved: 0,
             counts: HomeCounts::default(),
+            teller: trial.telling.clone().map(|telling| Box::new(Teller::new(telling, start_ns))),
         };
         let identity_from_end = Template::new(&trial.frame)?.sequence_from_end();
         Ok(Self {
@@ -174,8 +181,11 @@ impl<'a, P: Receive> Receiver<'a, P> {
     fn close_second(&mut self, sample: Offset) {
         // Stamps of the second that is over are taken, or dropped, with it.
         self.collect();
-        let stepped = self.count.latency.close_second(sample);
-        self.count.stamped.close_second(stepped);
+        let count = &mut self.count;
+        let apart = count.teller.as_mut().map(|teller| &mut teller.round_trips);
+        let stepped = count.latency.close_second(sample, apart);
+        count.stamped.close_second(stepped);
+        count.tell_second(sample.at, stepped);
     }
 
     /// Waits until a frame may be there or the time is over.
@@ -241,8 +251,8 @@ impl Counting<'_> {
         }
         // One more for each frame: 64 bits never wrap.
         self.counts.arrivals = self.counts.arrivals.wrapping_add(1);
-        match self.numbers.arrive_low(header.reflector_sequence) {
-            Arrival::First => match self.sequences.arrive(sequence) {
+        match self.numbers.arrive_low_noting(header.reflector_sequence, sequence) {
+            Arrival::First => match self.sequences.arrive_noting(sequence, self.numbers.highest_so_far()) {
                 Arrival::First => {
                     self.damaged.intact_arrived(sequence);
                     let (departure, residence) = (header.departure, header.residence);
@@ -319,10 +329,42 @@ impl Counting<'_> {
         }
     }
 
+    /// A second is over: what has become certain is told, and the interval that ends with it.
+    fn tell_second(&mut self, now: u64, stepped: bool) {
+        let Some(teller) = &mut self.teller else { return };
+        if teller.second(now, stepped, &mut self.sequences, &mut self.numbers) {
+            self.tell_interval(now);
+        }
+    }
+
+    fn tell_interval(&mut self, now: u64) {
+        let interval = Interval {
+            offered: self.progress.offered.load(Ordering::Relaxed),
+            home: self.sequences.distinct(),
+            missing: self.sequences.lost_so_far(),
+            missing_on_return: self.numbers.lost_so_far(),
+            counts: told::few(
+                &self.counts,
+                &self.sequences,
+                &self.numbers,
+                self.damaged.distinct() + self.damaged.anonymous(),
+            ),
+            ..Interval::default()
+        };
+        let Some(teller) = &mut self.teller else { return };
+        teller.interval(now, interval);
+        self.latency.add(&teller.round_trips);
+        teller.round_trips.reset();
+    }
+
     fn finish(mut self, offered: u64, received_dropped: u64, sample: Offset) -> Home {
+        self.tell_interval(sample.at);
         let issued = self.numbers.highest().map_or(0, |highest| highest + 1);
         let sequences = self.sequences.finish(offered);
         let numbers = self.numbers.finish(issued);
+        if let Some(mut teller) = self.teller {
+            teller.finish(&sequences.loss, &numbers.loss);
+        }
         self.counts.offered = offered;
         self.counts.returned = sequences.distinct;
         self.counts.reflector_numbers = numbers.distinct;

@@ -361,6 +361,7 @@ mod tests {
             lowered: None,
             mix: None,
             pairs: 1,
+            telling: None,
         }
     }
 

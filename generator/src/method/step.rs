@@ -221,6 +221,7 @@ mod tests {
                 intended_percent: 50.0,
                 offered_fps: Some(100.0),
                 tolerance: 2e-4,
+                stalls_allowed: 0,
                 windows: WindowFacts::default(),
             },
             burst_tolerance: 32,

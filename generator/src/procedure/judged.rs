@@ -19,6 +19,10 @@ use crate::verdict::{
     ReferenceFacts, TrialFacts, Verdict, WindowFacts, account_together, judge,
 };
 
+/// Of a trial of hours one window of 100 ms in so many may be below 90 % of the intended rate: its claim is about frames, and
+/// the result says how many windows it were.
+const LONG_TRIAL_STALLS: u64 = 1_000;
+
 /// What the trials of a run are judged in the light of.
 #[derive(Clone, Copy)]
 pub struct Setup<'a> {
@@ -225,6 +229,7 @@ fn load_facts(outcome: &Outcome, offer: &Offer, plan: &Plan) -> LoadFacts {
             lowest_percent: load.windows.lowest_percent,
             highest_percent: load.windows.highest_percent,
         },
+        stalls_allowed: if trial.telling.is_some() { load.windows.count / LONG_TRIAL_STALLS } else { 0 },
     }
 }
 

@@ -15,7 +15,7 @@ use super::plan::{Target, Wanted};
 use super::runner::{Finished, Run, Runner, Seen, Show};
 use crate::method::outages::{CarrierChange, Kind};
 use crate::report::{self, Findings};
-use crate::verdict::{Bears, Outcome, Reason};
+use crate::verdict::{Outcome, Reason};
 
 /// The frame size where none is asked for, bytes including FCS.
 const FRAME_SIZE: u16 = 512;
@@ -241,14 +241,7 @@ fn finished(
             "Run it again to the end.",
         ));
     }
-    let says = |bears| reasons.iter().any(|reason: &Reason| reason.bears == bears);
-    let outcome = if says(Bears::Fail) {
-        Some(Outcome::Fail)
-    } else if says(Bears::Unproven) {
-        Some(Outcome::Unproven)
-    } else {
-        options.expect_passed_on.then_some(Outcome::Pass)
-    };
+    let outcome = Outcome::where_judged(&reasons, options.expect_passed_on);
     Finished { run, outcome, reasons, findings }
 }
 
@@ -333,6 +326,7 @@ fn finding(segment: &Segment, cut: &Cut, judged: &Judged, run: &Run) -> report::
 mod tests {
     use super::*;
     use crate::method::outages::End;
+    use crate::verdict::Bears;
 
     fn pieces(names: &[&str]) -> Vec<String> {
         names.iter().map(|name| (*name).to_owned()).collect()

@@ -22,6 +22,7 @@ pub mod result;
 pub mod round_trips;
 pub mod runner;
 pub mod session;
+pub mod soak;
 pub mod system_recovery;
 pub mod throughput;
 pub mod transparency;

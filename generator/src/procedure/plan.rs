@@ -247,6 +247,7 @@ impl Plan {
             fill_check: wanted.fill_check,
             variation: offer.variation,
             pairs: wanted.pairs,
+            telling: None,
         })
     }
 
@@ -369,12 +370,21 @@ fn mix(wanted: &mut Wanted, facts: Option<&LinkFacts>) -> Result<Option<Mix>, Fa
 
 /// In words: "ipv4 frame with one tag".
 fn kind_of_frame(wanted: &Wanted) -> String {
-    let tags = match wanted.tags.len() {
+    format!("{} frame{}", wanted.encapsulation, with_tags(wanted.tags.len()))
+}
+
+/// What frames look like, in words: "ipv4 with one tag".
+#[must_use]
+pub fn look(encapsulation: Encapsulation, tags: usize) -> String {
+    format!("{encapsulation}{}", with_tags(tags))
+}
+
+fn with_tags(tags: usize) -> &'static str {
+    match tags {
         0 => "",
         1 => " with one tag",
         _ => " with two tags",
-    };
-    format!("{} frame{tags}", wanted.encapsulation)
+    }
 }
 
 /// The frame sizes to test, and what was changed about the default set.

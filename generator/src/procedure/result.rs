@@ -4,10 +4,11 @@ use hdrhistogram::Histogram;
 use kitproof_common::control::{End, Went};
 use kitproof_common::line::{Load, line_frame_rate};
 use kitproof_common::link::Duplex;
+use kitproof_common::link::optics::{Measured, Optics, dbm};
 
 use super::judged::Judged;
 use super::latency::{clock_word, figure};
-use super::plan::Plan;
+use super::plan::{self, Plan};
 use super::round_trips;
 use super::runner::{Finished, Run};
 use crate::engine::Trial;
@@ -15,9 +16,10 @@ use crate::method::clock_difference::Climb;
 use crate::reference::{self, Record};
 use crate::report::{
     Added, ClimbTold, Clocks, DelayVariation, Direction, Endpoint, Floor, Ipdv, LoadFigures, LoadWindows,
-    LossBound, LossPeriod, MixTold, MixedSize, OddWindow, Pair, ReferenceUsed, RoundTrip, RunResult, SCHEMA,
-    TaggedFrame, Tool, TrialResult,
+    LossBound, LossPeriod, MixTold, MixedSize, OddWindow, OpticsTold, Pair, ReferenceUsed, RoundTrip,
+    RunResult, SCHEMA, TaggedFrame, Tool, TrialResult,
 };
+use crate::verdict::Reason;
 
 /// Confidence of every bound that is stated.
 const CONFIDENCE: f64 = 0.95;
@@ -28,20 +30,21 @@ const TOLD: usize = 100;
 #[must_use]
 pub fn of(finished: &Finished, command: &str, started: String) -> RunResult {
     let run = &finished.run;
+    let pair = Pair {
+        generator: endpoint(&run.near, run.trials.iter().map(|one| &one.outcome.near)),
+        reflector: Some(endpoint(
+            &run.far,
+            run.trials.iter().filter_map(|one| Some(&one.outcome.far.as_ref().ok()?.report.went)),
+        )),
+    };
     RunResult {
         schema: SCHEMA.to_owned(),
         tool: tool(),
         command: command.to_owned(),
         started,
         verdict: finished.outcome,
-        reasons: finished.reasons.clone(),
-        pair: Pair {
-            generator: endpoint(&run.near, run.trials.iter().map(|one| &one.outcome.near)),
-            reflector: Some(endpoint(
-                &run.far,
-                run.trials.iter().filter_map(|one| Some(&one.outcome.far.as_ref().ok()?.report.went)),
-            )),
-        },
+        reasons: finished.reasons.iter().cloned().chain(of_the_optics(&pair)).collect(),
+        pair,
         reference: reference(run),
         findings: finished.findings.clone(),
         trials: run.trials.iter().map(|judged| trial(judged, run)).collect(),
@@ -49,7 +52,9 @@ pub fn of(finished: &Finished, command: &str, started: String) -> RunResult {
     }
 }
 
-fn tool() -> Tool {
+/// What writes the result.
+#[must_use]
+pub fn tool() -> Tool {
     Tool {
         name: "kitproof".to_owned(),
         version: env!("CARGO_PKG_VERSION").to_owned(),
@@ -84,12 +89,53 @@ fn endpoint<'a>(end: &End, went: impl Iterator<Item = &'a Went> + Clone) -> Endp
             }
             .to_owned()
         }),
+        negotiated: link.and_then(|link| link.autonegotiation),
+        eee: link.and_then(|link| link.eee).map(|eee| eee.active),
+        optics: link.and_then(|link| link.optics.as_ref()).map(optics),
         via: if ways.is_empty() { end.via.clone() } else { ways.join(", ") },
         xdp_mode: manner.map(|manner| manner.mode().to_owned()),
         busy_poll: manner.map(|manner| manner.busy_poll),
         instead: went.filter_map(|went| went.instead.clone()).last(),
         tuned: None,
     }
+}
+
+fn optics(module: &Optics) -> OpticsTold {
+    let measured = module.measured;
+    let light = |of: fn(Measured) -> i64| measured.and_then(|measured| dbm(of(measured)));
+    OpticsTold {
+        text: module.to_string(),
+        vendor: module.vendor.clone(),
+        part: module.part.clone(),
+        serial: module.serial.clone(),
+        wavelength_nm: module.wavelength,
+        temperature_c: measured.map(|measured| measured.temperature as f64 / 1e3),
+        bias_ma: measured.map(|measured| measured.bias as f64 / 1e3),
+        transmit_dbm: light(|measured| measured.transmit),
+        receive_dbm: light(|measured| measured.receive),
+        receive_least_dbm: light(|measured| measured.receive_least),
+        concerns: module.concerns.iter().map(ToString::to_string).collect(),
+    }
+}
+
+/// What the modules in the ports give cause to say, before any frame is lost to it.
+fn of_the_optics(pair: &Pair) -> Vec<Reason> {
+    let ends = [("generator", Some(&pair.generator)), ("reflector", pair.reflector.as_ref())];
+    let modules = ends.into_iter().filter_map(|(name, end)| Some((name, end?.optics.as_ref()?)));
+    modules
+        .filter(|(_, module)| !module.concerns.is_empty())
+        .map(|(name, module)| {
+            Reason::note(
+                "optics",
+                format!(
+                    "The module at the {name} says of itself: {} ({}).",
+                    module.concerns.join(", "),
+                    module.text
+                ),
+                "Inspect and clean the ends of its fibre, and see that wavelength and fibre are right.",
+            )
+        })
+        .collect()
 }
 
 /// The load that was asked of a trial.
@@ -239,6 +285,8 @@ fn trial(judged: &Judged, run: &Run) -> TrialResult {
     let load = &outcome.load;
     TrialResult {
         frame_size: trial.frame_size(),
+        tag: Some(trial.frame.session),
+        encapsulation: Some(plan::look(trial.frame.encapsulation, trial.frame.tags.len())),
         mix: mix(judged),
         pairs: trial.pairs,
         verdict: Some(judged.verdict.verdict),
@@ -279,6 +327,7 @@ fn trial(judged: &Judged, run: &Run) -> TrialResult {
         clocks: clocks(judged, plan),
         loss_bound: LossBound::of(&judged.account, trial.frame_size(), CONFIDENCE),
         loss_periods: loss_periods(judged),
+        loss_periods_total: loss_periods_total(judged),
     }
 }
 
@@ -371,6 +420,13 @@ fn clocks(judged: &Judged, plan: &Plan) -> Option<Clocks> {
         difference_ppm: generator.zip(reflector).map(|(near, far)| (far / near - 1.0) * 1e6),
         surplus_frames_at_worst: note.surplus_frames,
     })
+}
+
+fn loss_periods_total(judged: &Judged) -> Option<u64> {
+    let far = judged.outcome.far.as_ref().ok()?;
+    let forward = far.flows.iter().map(|counts| counts.loss_periods_total);
+    let homeward = judged.outcome.flows.iter().map(|(_, home)| home.loss_return.periods);
+    Some(forward.chain(homeward).fold(0, u64::saturating_add))
 }
 
 /// Loss periods of the forward way as the reflector saw them, by the generator's numbers; of the return way as the

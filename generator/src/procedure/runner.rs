@@ -3,8 +3,9 @@
 
 use std::time::Duration;
 
+use kitproof_common::control::client::AskError;
 use kitproof_common::control::watched::{FarWatch, Watched};
-use kitproof_common::control::{End, random};
+use kitproof_common::control::{End, Refusal, random};
 use kitproof_common::host;
 use kitproof_common::port::OpenError;
 use tokio::sync::watch;
@@ -17,6 +18,7 @@ use super::plan::{Offer, Plan, Target, Wanted};
 use super::session::Session;
 use super::trial::{self, Moment};
 use crate::engine;
+use crate::engine::told::Telling;
 use crate::method::Came;
 use crate::reference::{Known, Ports};
 use crate::report::Findings;
@@ -81,6 +83,16 @@ pub struct Seen {
     pub near: engine::watch::Watched,
     /// Why it was not heard, if it was not.
     pub far: Result<FarWatch, String>,
+}
+
+/// What came of asking the far end for counts once more.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Heard {
+    Yes,
+    /// Nobody answers.
+    No,
+    /// It answers, and knows nothing of the trial: it was started anew, or heard nothing for too long.
+    Forgot,
 }
 
 /// Why there is no further trial. What was measured before is in the [`Run`].
@@ -269,6 +281,59 @@ impl<'a> Runner<'a> {
         Ok(Seen { near, far })
     }
 
+    /// Runs a long trial that tells what it sees as it goes. `tick` is asked all the time, and stops it by saying yes; what it
+    /// says in words stands on the live line. The trial is among the trials then.
+    ///
+    /// # Errors
+    /// The far end cannot be reached or refuses before the first frame; no port. Whatever happens later is a result.
+    pub async fn long(
+        &mut self,
+        offer: &Offer,
+        telling: Telling,
+        tick: &mut dyn FnMut(&Moment<'_>) -> (bool, String),
+    ) -> Result<&mut Judged, Failure> {
+        let (source, destination) = self.session.addresses();
+        let mut trial = self.plan.trial(offer, fresh_tag(&self.trials), source, destination)?;
+        trial.telling = Some(telling);
+        let (stop, mut stopped) = watch::channel(false);
+        let (user, show) = (self.interrupt.clone(), &mut *self.show);
+        let mut on_moment = |moment: Moment<'_>| {
+            let (enough, line) = tick(&moment);
+            show.moment(&line, moment);
+            if enough || *user.borrow() {
+                // It is only heard while frames are sent; later there is nothing to stop.
+                let _ = stop.send(true);
+            }
+        };
+        let mut outcome =
+            trial::run(&mut self.session, trial, offer.residual, &mut stopped, &mut on_moment).await?;
+        outcome.interrupted = self.interrupted();
+        let judged = Judged::new(outcome, *offer, &self.setup());
+        self.show.judged(&judged);
+        self.trials.push(judged);
+        self.trials.last_mut().ok_or_else(|| Failure::Incomplete("no trial".into()))
+    }
+
+    /// Asks once more for the far end's counts of the last trial, where they were not heard.
+    pub async fn hear_again(&mut self) -> Heard {
+        let Some(mut judged) = self.trials.pop() else { return Heard::Forgot };
+        let heard = match &judged.outcome.far {
+            Ok(_) => Heard::Yes,
+            Err(_) => match ask_again(&mut judged, &mut self.session).await {
+                Ok(()) => {
+                    judged.again(&self.setup());
+                    Heard::Yes
+                }
+                Err(AskError::Refused { code: Refusal::UnknownSession | Refusal::UnknownTrial, .. }) => {
+                    Heard::Forgot
+                }
+                Err(_) => Heard::No,
+            },
+        };
+        self.trials.push(judged);
+        heard
+    }
+
     async fn offer(&mut self, offer: &Offer, position: &str) -> Result<trial::Outcome, Failure> {
         let (source, destination) = self.session.addresses();
         let trial = self.plan.trial(offer, fresh_tag(&self.trials), source, destination)?;
@@ -338,7 +403,7 @@ impl<'a> Runner<'a> {
     pub async fn close(mut self) -> Run {
         let mut trials = std::mem::take(&mut self.trials);
         for judged in trials.iter_mut().filter(|judged| judged.outcome.far.is_err()) {
-            if ask_again(judged, &mut self.session).await {
+            if ask_again(judged, &mut self.session).await.is_ok() {
                 judged.again(&self.setup());
             }
         }
@@ -394,13 +459,11 @@ fn new_reason(what: &str, why: &Option<String>, said: &mut Option<String>, show:
     }
 }
 
-/// The counts of a trial whose end was not heard, asked for once more: the link may be back. Whether they were heard.
-async fn ask_again(judged: &mut Judged, session: &mut Session) -> bool {
+/// The counts of a trial whose end was not heard, asked for once more: the link may be back.
+async fn ask_again(judged: &mut Judged, session: &mut Session) -> Result<(), AskError> {
     let trial = &judged.outcome.trial;
-    let (tag, pairs) = (trial.frame.session, trial.pairs);
-    let Ok(far) = session.counts(tag, pairs, SECOND_CHANCE).await else { return false };
-    judged.outcome.far = Ok(far);
-    true
+    judged.outcome.far = Ok(session.counts(trial.frame.session, trial.pairs, SECOND_CHANCE).await?);
+    Ok(())
 }
 
 /// Waits between two trials, and lets a reflector that would take a long silence for the end hear from us meanwhile.

@@ -566,6 +566,21 @@ fn this_host() -> End {
 }
 
 /// The one reflector on the link.
+/// Whether a reflector answers there, asked of nobody but those who listen for it.
+///
+/// # Errors
+/// As [`Session::open`].
+pub async fn is_there(target: &Target) -> Result<(), Failure> {
+    match target {
+        Target::Interface(facts) => {
+            let wire = ControlWire::frames(&facts.name, facts.index, random_mac(), false)?;
+            the_only_one(&wire, &facts.name).await.map(|_| ())
+        }
+        // Over UDP the question is the agreement itself.
+        Target::Udp(_) => Ok(()),
+    }
+}
+
 async fn the_only_one(wire: &ControlWire, interface: &str) -> Result<Peer, Failure> {
     let found = client::discover(wire, SEARCH).await?;
     match found.as_slice() {

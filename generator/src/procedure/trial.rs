@@ -65,6 +65,8 @@ pub struct Moment<'a> {
     pub reading: Reading,
     /// Since the first frame was due.
     pub elapsed: Duration,
+    /// When it was due, monotonic ns.
+    pub start_ns: u64,
     pub phase: Phase,
 }
 
@@ -189,6 +191,7 @@ fn moment<'a>(running: &Running, trial: &'a Trial, phase: Phase) -> Moment<'a> {
         trial,
         reading: running.read(),
         elapsed: Duration::from_nanos(now.saturating_sub(running.start_ns)),
+        start_ns: running.start_ns,
         phase,
     }
 }

@@ -35,7 +35,7 @@ pub fn change(ports: &Ports, by: impl FnOnce(&mut Reference)) -> Result<String, 
     let mut all = read(&path)?;
     let place = all.iter().position(|reference| reference.ports.are(ports));
     let older = place.map(|place| all.remove(place)).filter(|older| older.holds_for(ports));
-    let taken = jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string();
+    let taken = state::now();
     let (records, delivered) = older.map(|older| (older.records, older.delivered)).unwrap_or_default();
     let mut reference = Reference { ports: ports.clone(), taken, records, delivered };
     by(&mut reference);

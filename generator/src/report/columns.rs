@@ -5,13 +5,13 @@ use std::fmt::Write;
 use super::ink::{Ink, Style};
 
 /// One row: its cells, and what stands behind them unaligned (it may hold colour).
-pub(super) struct Row {
-    pub(super) cells: Vec<String>,
-    pub(super) word: String,
+pub(crate) struct Row {
+    pub(crate) cells: Vec<String>,
+    pub(crate) word: String,
 }
 
 /// Headings are two lines for each column.
-pub(super) fn aligned(out: &mut String, headings: &[(&str, &str)], rows: &[Row], ink: Ink) {
+pub(crate) fn aligned(out: &mut String, headings: &[(&str, &str)], rows: &[Row], ink: Ink) {
     let width = |i: usize| {
         let (upper, lower) = headings[i];
         rows.iter()

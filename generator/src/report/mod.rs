@@ -20,21 +20,26 @@ mod result;
 mod schema;
 mod table;
 
+pub(crate) use columns::{Row, aligned};
 pub use csv::csv;
 pub use files::{WriteError, write};
 pub use findings::{
     Added, Bursts, CarrierDown, Conduct, Ending, Fate, Figure, Findings, FrameLoss, Interruption, KindOfBox,
     LargestFrame, Latency, LinkLoss, Outage, OutageKind, OutageLength, Passage, PortSeen, Recovery,
-    ReferenceUsed, Reset, Throughput,
+    ReferenceUsed, Reset, Soak, SoakWay, Throughput,
 };
 pub use ink::{Ink, Style};
 pub use result::{
     ChainPiece, ClimbTold, Clocks, DelayVariation, Direction, Endpoint, Floor, Ipdv, LoadFigures,
-    LoadWindows, LossBound, LossPeriod, MixTold, MixedSize, OddWindow, Pair, RoundTrip, RunResult, SCHEMA,
-    TaggedFrame, Tool, TrialResult, TunedSetting,
+    LoadWindows, LossBound, LossPeriod, MixTold, MixedSize, OddWindow, OpticsTold, Pair, RoundTrip,
+    RunResult, SCHEMA, TaggedFrame, Tool, TrialResult, TunedSetting, typed,
 };
 pub use schema::schema_text;
+pub(crate) use table::reasons as paragraphs;
 pub use table::table;
+
+#[cfg(test)]
+pub(crate) use result::sample::passed as sample_run;
 
 /// `1234567` as `1,234,567`.
 pub fn grouped(count: u64) -> String {

@@ -3,6 +3,8 @@
 //! Frame sizes are bytes including FCS. Rates in bits count what a frame takes on the wire: its size and 20 bytes of
 //! preamble, start delimiter and gap. A field that is not known is null, or left out where the schema does not require it.
 
+use std::fmt;
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -69,7 +71,7 @@ pub struct Tool {
 }
 
 /// Both ends.
-#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Pair {
     pub generator: Endpoint,
     /// Null when no reflector was found.
@@ -77,7 +79,7 @@ pub struct Pair {
 }
 
 /// One end and its port.
-#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Endpoint {
     pub host: String,
     pub interface: String,
@@ -88,6 +90,15 @@ pub struct Endpoint {
     pub duplex: Option<String>,
     /// Flow control as it is switched on: `off`, `receive`, `transmit` or `both`.
     pub pause: Option<String>,
+    /// Whether speed and duplex are negotiated with what is at the other end of the cable; left out where nobody tells.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub negotiated: Option<bool>,
+    /// Whether Energy Efficient Ethernet is in use; left out where nobody tells.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub eee: Option<bool>,
+    /// The optical module in the port, as it told of itself before the run; left out where there is none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub optics: Option<OpticsTold>,
     /// How frames reach the wire: `packet`, `xdp`, `xdp-user` or `udp`; all of them if it was not the same in every trial.
     pub via: String,
     /// How frames really passed between the driver and AF_XDP sockets: `copy` or `zero-copy`; left out where none were used.
@@ -103,6 +114,26 @@ pub struct Endpoint {
     /// not tell.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub tuned: Option<Vec<TunedSetting>>,
+}
+
+/// An optical module (SFF-8472). Powers are averages, in decibels above a milliwatt.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct OpticsTold {
+    /// All of it in one line.
+    pub text: String,
+    pub vendor: String,
+    pub part: String,
+    pub serial: String,
+    pub wavelength_nm: Option<u16>,
+    /// Null where it measures nothing, or where no light is there.
+    pub temperature_c: Option<f64>,
+    pub bias_ma: Option<f64>,
+    pub transmit_dbm: Option<f64>,
+    pub receive_dbm: Option<f64>,
+    /// Its own alarm threshold: the least light it can do with.
+    pub receive_least_dbm: Option<f64>,
+    /// What is out of its own limits or near them, in words.
+    pub concerns: Vec<String>,
 }
 
 /// A setting that was changed for the run.
@@ -127,6 +158,26 @@ pub struct ChainPiece {
     pub condition: Option<String>,
 }
 
+/// Pieces as they are typed after `--through`: `P-1,T-1=unpowered`.
+#[must_use]
+pub fn typed<'a>(chain: impl IntoIterator<Item = &'a ChainPiece>) -> String {
+    let typed = chain.into_iter().map(|part| match &part.condition {
+        Some(condition) => format!("{}={condition}", part.piece),
+        None => part.piece.clone(),
+    });
+    typed.collect::<Vec<_>>().join(",")
+}
+
+/// The piece, and its condition in brackets if it has one.
+impl fmt::Display for ChainPiece {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match &self.condition {
+            Some(condition) => write!(f, "{} ({condition})", self.piece),
+            None => f.write_str(&self.piece),
+        }
+    }
+}
+
 /// One trial: one frame size, one load, one stretch of time.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct TrialResult {
@@ -134,6 +185,12 @@ pub struct TrialResult {
     /// The sizes that were mixed within this trial, whose mean, rounded down, `frame_size` is; left out for one size.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub mix: Option<MixTold>,
+    /// What its test frames carry, so that a witness knows them again; left out where it was not recorded.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tag: Option<u16>,
+    /// What the frames looked like: `ipv4`, `ipv6`, `ethernet` or `udp`, with their tags; left out where it was not recorded.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub encapsulation: Option<String>,
     /// Send and receive pairs that shared the load, each a flow with sequence numbers of its own. All counts are sums.
     #[serde(default = "one")]
     pub pairs: u8,
@@ -181,6 +238,9 @@ pub struct TrialResult {
     pub loss_bound: LossBound,
     /// Loss periods (RFC 3357), the first few of each direction.
     pub loss_periods: Vec<LossPeriod>,
+    /// All of them, told one by one or not; null where the reflector's counts were not heard.
+    #[serde(default)]
+    pub loss_periods_total: Option<u64>,
 }
 
 fn one() -> u8 {
@@ -412,7 +472,7 @@ pub enum Direction {
 }
 
 #[cfg(test)]
-pub(super) mod sample {
+pub(crate) mod sample {
     //! A run to show: one clean trial and one with a little of everything.
 
     use kitproof_common::control::counts::FarCounts;
@@ -448,6 +508,8 @@ pub(super) mod sample {
             ..TrialFacts::default()
         });
         let trial = TrialResult {
+            tag: Some(0x5A01),
+            encapsulation: Some("ipv4".to_owned()),
             frame_size: size,
             mix: None,
             pairs: 1,
@@ -519,6 +581,7 @@ pub(super) mod sample {
                 in_flight_frames: None,
             }],
             loss_periods: Vec::new(),
+            loss_periods_total: Some(0),
         };
         (trial, verdict)
     }
@@ -526,6 +589,9 @@ pub(super) mod sample {
     fn run(trials: Vec<(TrialResult, Verdict)>) -> RunResult {
         let verdict = overall(trials.iter().map(|(trial, verdict)| (trial.frame_size, verdict)));
         let end = |interface: &str| Endpoint {
+            negotiated: Some(true),
+            eee: Some(false),
+            optics: None,
             host: "laptop".to_owned(),
             interface: interface.to_owned(),
             driver: Some("igc".to_owned()),
@@ -584,7 +650,7 @@ pub(super) mod sample {
         trial(size, seconds, &home, Some(&far))
     }
 
-    pub(in crate::report) fn passed() -> RunResult {
+    pub(crate) fn passed() -> RunResult {
         run(vec![clean(64, 14_880_952, 10.0), clean(1518, 812_744, 10.0)])
     }
 
@@ -626,6 +692,7 @@ pub(super) mod sample {
             length: 10,
             distance: 0,
         }];
+        failed.0.loss_periods_total = Some(1);
         run(vec![clean(64, 14_880_952, 10.0), failed])
     }
 
@@ -645,6 +712,7 @@ pub(super) mod sample {
         trial.round_trip_stamped_ns.clear();
         (trial.added, trial.tagged_frame, trial.delay_variation, trial.climb) = (None, None, None, None);
         trial.course.clear();
+        trial.loss_periods_total = None;
         run(vec![(trial, verdict)])
     }
 }

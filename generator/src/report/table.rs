@@ -20,6 +20,7 @@ const WIDTH: usize = 100;
 pub fn table(result: &RunResult, ink: Ink) -> String {
     let mut out = String::new();
     headline(&mut out, result, ink);
+    through(&mut out, result);
     out.push_str(&findings::tables(&result.findings, ink));
     // The trials of a search are many, and each of them is in the JSON and the CSV.
     let trials = if result.findings.is_empty() { result.trials.as_slice() } else { &[] };
@@ -31,6 +32,14 @@ pub fn table(result: &RunResult, ink: Ink) -> String {
     reasons(&mut out, &result.reasons, ink);
     shown(&mut out, trials);
     out
+}
+
+/// The pieces that were named, in order from the generator.
+fn through(out: &mut String, result: &RunResult) {
+    let pieces: Vec<String> = result.chain.iter().map(ToString::to_string).collect();
+    if !pieces.is_empty() {
+        let _ = writeln!(out, "Through {}.", pieces.join(", "));
+    }
 }
 
 /// The size of a trial's frames; the mean of a mix.
@@ -172,7 +181,8 @@ fn microseconds(ns: u64) -> String {
 }
 
 /// Reasons with the same remedy stand together, and it is said once.
-fn reasons(out: &mut String, reasons: &[Reason], ink: Ink) {
+/// The reasons, those with the same advice together.
+pub(crate) fn reasons(out: &mut String, reasons: &[Reason], ink: Ink) {
     let mut groups: Vec<Vec<&Reason>> = Vec::new();
     for reason in reasons {
         let alike =
@@ -304,6 +314,7 @@ mod tests {
 ====================================================================================================
    P A S S   All 15,693,696 frames came home intact; none is unaccounted for.
 ====================================================================================================
+Through T-1.
 
 frame    load                             lost    lost    cor-  dupli-      re-    us    us     us
 bytes       %     offered        home  forward  return  rupted   cates  ordered   p50   p99    max
@@ -346,6 +357,7 @@ What this shows, at 95 % confidence, each direction on its own:
 ====================================================================================================
    F A I L   The chain did not hold what was asked of it. The reasons are below.
 ====================================================================================================
+Through T-1.
 
 frame    load                             lost    lost     pair    cor-  dupli-      re-    us    us     us
 bytes       %     offered        home  forward  return  dropped  rupted   cates  ordered   p50   p99    max
@@ -391,6 +403,7 @@ What this shows, at 95 % confidence, each direction on its own:
 ====================================================================================================
    U N P R O V E N   Nothing is proven yet, for or against the chain. What to do is below.
 ====================================================================================================
+Through T-1.
 
 frame    load                    lost    lost     lost    cor-  dupli-      re-   us   us   us
 bytes       %  offered  home  forward  return  unknown  rupted   cates  ordered  p50  p99  max

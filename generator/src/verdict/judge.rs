@@ -57,6 +57,8 @@ pub struct LoadFacts {
     /// How far offered may be from intended, as a ratio: 200 ppm is 0.0002.
     pub tolerance: f64,
     pub windows: WindowFacts,
+    /// Windows below 90 % that leave a long trial what it is; none of a short one.
+    pub stalls_allowed: u64,
 }
 
 /// The offered rate in windows of 100 ms, against the intended rate.
@@ -118,14 +120,7 @@ pub struct Verdict {
 
 impl Verdict {
     fn from_reasons(mut reasons: Vec<Reason>) -> Verdict {
-        let any = |bears| reasons.iter().any(|reason| reason.bears == bears);
-        let verdict = if any(Bears::Fail) {
-            Outcome::Fail
-        } else if any(Bears::Unproven) {
-            Outcome::Unproven
-        } else {
-            Outcome::Pass
-        };
+        let verdict = Outcome::of(&reasons);
         if verdict != Outcome::Fail {
             reasons.retain(|reason| reason.code != NO_REFERENCE);
         }
@@ -397,7 +392,8 @@ const SLOW_PAIR_ADVICE: &str = "Close other programs, deepen the port's rings (e
 
 /// Rule 2, the load: what was offered against what was intended.
 fn load(facts: &TrialFacts, reasons: &mut Vec<Reason>) {
-    let LoadFacts { intended_fps, intended_percent, offered_fps, tolerance, ref windows } = facts.load;
+    let LoadFacts { intended_fps, intended_percent, offered_fps, tolerance, ref windows, stalls_allowed } =
+        facts.load;
     match offered_fps {
         Some(offered) if intended_fps > 0.0 => {
             let off = (offered - intended_fps) / intended_fps;
@@ -425,7 +421,7 @@ fn load(facts: &TrialFacts, reasons: &mut Vec<Reason>) {
         )),
     }
     if let Some(lowest) = windows.lowest_percent {
-        if windows.below_90_percent > 0 {
+        if windows.below_90_percent > stalls_allowed {
             reasons.push(Reason::unproven(
                 "load_stalled",
                 format!("For 100 ms or more the generator offered only {lowest:.1} % of the intended rate."),

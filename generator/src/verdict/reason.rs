@@ -18,6 +18,26 @@ pub enum Outcome {
 }
 
 impl Outcome {
+    /// What reasons come to: a fail that is proven stays one, and what is left unproven passes nothing.
+    #[must_use]
+    pub fn of(reasons: &[Reason]) -> Self {
+        let any = |bears| reasons.iter().any(|reason| reason.bears == bears);
+        if any(Bears::Fail) {
+            Outcome::Fail
+        } else if any(Bears::Unproven) {
+            Outcome::Unproven
+        } else {
+            Outcome::Pass
+        }
+    }
+
+    /// The same of what may only measure: where nothing is judged there is no pass, while a reason still says fail or unproven.
+    #[must_use]
+    pub fn where_judged(reasons: &[Reason], is_judged: bool) -> Option<Self> {
+        let outcome = Self::of(reasons);
+        (is_judged || outcome != Outcome::Pass).then_some(outcome)
+    }
+
     /// The exit status of the contract.
     pub fn exit_status(self) -> u8 {
         match self {

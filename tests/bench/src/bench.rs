@@ -75,12 +75,25 @@ impl Bench {
     /// Generator and reflector with a software wire between. If the script has a monitor side, there is a room for
     /// a witness too.
     pub fn with_wire(script: Script, options: Options) -> anyhow::Result<Self> {
+        Self::made(script, options, false)
+    }
+
+    /// The same with the witness's port in the generator's room, as on a machine that does both.
+    pub fn with_witness_beside(script: Script, options: Options) -> anyhow::Result<Self> {
+        Self::made(script, options, true)
+    }
+
+    fn made(script: Script, options: Options, beside: bool) -> anyhow::Result<Self> {
         let (generator, reflector) = (Room::new("generator")?, Room::new("reflector")?);
         let room = Room::new("wire")?;
         let lay = |one, other| veth::lay(Ends { one, other }, options.mtu, options.queues);
         lay((&generator, GENERATOR_PORT), (&room, NEAR))?;
         lay((&reflector, REFLECTOR_PORT), (&room, FAR))?;
         let witness = match script.monitor {
+            Some(_) if beside => {
+                lay((&generator, WITNESS_PORT), (&room, "monitor"))?;
+                None
+            }
             Some(_) => {
                 let witness = Room::new("witness")?;
                 lay((&witness, WITNESS_PORT), (&room, "monitor"))?;

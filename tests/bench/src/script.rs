@@ -42,6 +42,8 @@ use std::path::Path;
 use anyhow::Context;
 use serde::{Deserialize, Serialize};
 
+use crate::ledger::Direction;
+
 mod bottleneck;
 mod opaque;
 
@@ -355,7 +357,7 @@ pub struct ControlFaults {
     pub drop: Schedule,
 }
 
-/// The third port: a tap's monitor side. It sends and never receives.
+/// The third port: a tap's monitor side. It sends, and what comes in there goes nowhere unless it leaks.
 #[derive(Serialize, Deserialize, Clone, Debug, Default, PartialEq)]
 #[serde(default, deny_unknown_fields)]
 pub struct Monitor {
@@ -364,6 +366,10 @@ pub struct Monitor {
     pub of: Of,
     /// Test frames that are not copied, counted per direction within a trial.
     pub drop: Schedule,
+    /// Of which directions such frames are not copied.
+    pub drop_of: Directions,
+    /// What comes in at the monitor port goes out into the link, both ways.
+    pub leaks: bool,
     /// The monitor port's own bottleneck, shared by both directions.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub rate: Option<Rate>,
@@ -377,6 +383,16 @@ pub enum Directions {
     Both,
     Forward,
     Return,
+}
+
+impl Directions {
+    pub(crate) fn has(self, direction: Direction) -> bool {
+        match self {
+            Directions::Both => true,
+            Directions::Forward => direction == Direction::Forward,
+            Directions::Return => direction == Direction::Return,
+        }
+    }
 }
 
 /// Where in the wire a monitor port is attached.

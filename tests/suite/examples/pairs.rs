@@ -160,6 +160,7 @@ fn trial(table: &Table, pairs: u8, rate: u64, seconds: u64) -> Result<Held> {
         lowered: None,
         mix: None,
         pairs,
+        telling: None,
     };
     if table.xdp {
         let (near, far) = (attach(table, true)?, attach(table, false)?);

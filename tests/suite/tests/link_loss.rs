@@ -6,11 +6,11 @@ use anyhow::{Context, Result, ensure};
 use kitproof_bench::bench::{Bench, GENERATOR_PORT, Options};
 use kitproof_bench::script::{Dark, Faults, Script};
 use kitproof_suite::rig::{FAIL, PASS, UNPROVEN};
-use kitproof_suite::{Ended, Folder, Running, reflector, run, validate};
+use kitproof_suite::{Ended, Folder, Running, reflector, run_measuring, validate};
 use serde_json::{Value, json};
 
 fn main() {
-    run(&[
+    run_measuring(&[
         ("what_each_end_notices_is_told_for_each_cord", each_end),
         ("link_loss_that_must_be_passed_on_is_judged", expected),
         ("nobody_pulls", nobody_pulls),

@@ -4,14 +4,14 @@
 use anyhow::{Context, Result, bail, ensure};
 use kitproof_bench::bench::{Bench, GENERATOR_PORT, Options};
 use kitproof_bench::script::{Faults, Rate, Script};
-use kitproof_suite::rig::{PASS, TRIES, UNPROVEN, equal};
-use kitproof_suite::{Ended, number, reflector, run, trials, validate};
+use kitproof_suite::rig::{PASS, TRIES, UNPROVEN, equal, rest};
+use kitproof_suite::{Ended, number, reflector, run_measuring, trials, validate};
 use kitproof_suite::{Folder, Running};
 use serde_json::Value;
 use std::time::Duration;
 
 fn main() {
-    run(&[
+    run_measuring(&[
         ("throughput_is_the_wires_limit", throughput),
         ("back_to_back_finds_the_queue", back_to_back),
         ("the_loss_of_every_step_is_the_wires", frame_loss_rate),
@@ -83,6 +83,7 @@ fn decided(script: &Script, command: &str, arguments: &[&str]) -> Result<(Value,
             ended.stderr
         );
         eprintln!("unproven, and tried again: {:#}", result["reasons"]);
+        rest();
     }
     bail!("the last attempt returns")
 }

@@ -6,7 +6,7 @@ use anyhow::{Context, Result, bail, ensure};
 use kitproof_bench::Ledger;
 use kitproof_bench::bench::{Bench, GENERATOR_PORT, Options};
 use kitproof_bench::script::{Faults, Kind, Opaque, Script, Strip};
-use kitproof_suite::rig::{FAIL, PASS, TRIES, UNPROVEN};
+use kitproof_suite::rig::{FAIL, PASS, TRIES, UNPROVEN, rest};
 use kitproof_suite::{Ended, Folder, Running, reflector, run, validate};
 use serde_json::Value;
 
@@ -52,6 +52,7 @@ impl Kit {
             let (ended, ledger) = self.run(script, arguments)?;
             if !ledger.is_clean() {
                 eprintln!("the wire itself lost frames, and it is tried again: {:?}", ledger.lost_by_wire);
+                rest();
                 continue;
             }
             let result = ended.json().with_context(|| ended.stderr.clone())?;

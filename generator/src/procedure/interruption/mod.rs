@@ -27,7 +27,7 @@ use crate::method::outages::{
 };
 use crate::report::{self, Findings, OutageKind, OutageLength};
 use crate::statistics::summary::Summary;
-use crate::verdict::{Bears, Outcome, Reason};
+use crate::verdict::{Outcome, Reason};
 
 /// The frame size where none is asked for, bytes including FCS.
 const FRAME_SIZE: u16 = 512;
@@ -95,7 +95,7 @@ pub async fn run(
         });
         finished.reasons.extend(reasons);
     }
-    finished.outcome = outcome(&finished.reasons, options.longest_outage.is_some() || proved);
+    finished.outcome = Outcome::where_judged(&finished.reasons, options.longest_outage.is_some() || proved);
     Ok(finished)
 }
 
@@ -133,18 +133,6 @@ async fn prove_unpowered(options: Options, runner: &mut Runner<'_>) -> Result<bo
         ..runner.plan.offer(runner.plan.sizes[0])
     };
     Ok(runner.trial(&offer, "without power:").await?.is_ok())
-}
-
-/// The worst of the reasons; a pass only where something is judged.
-fn outcome(reasons: &[Reason], is_judged: bool) -> Option<Outcome> {
-    let says = |bears| reasons.iter().any(|reason| reason.bears == bears);
-    if says(Bears::Fail) {
-        Some(Outcome::Fail)
-    } else if says(Bears::Unproven) {
-        Some(Outcome::Unproven)
-    } else {
-        is_judged.then_some(Outcome::Pass)
-    }
 }
 
 /// A run that can be watched, with frames of `frame_size` where none is asked for.
@@ -265,7 +253,7 @@ pub(super) fn finished(options: Options, run: Run, seen: &Seen) -> (Finished, Ve
             findings.interruption.push(interruption(way));
         }
     }
-    let outcome = outcome(&reasons, options.longest_outage.is_some());
+    let outcome = Outcome::where_judged(&reasons, options.longest_outage.is_some());
     (Finished { run, outcome, reasons, findings }, ways)
 }
 

@@ -17,7 +17,7 @@ use super::plan::{RFC2544_SIZES, Target, Via, Wanted};
 use super::runner::{Finished, Run, Runner, Show};
 use crate::reference::{Delivered, Reference, store};
 use crate::report::{self, Findings};
-use crate::verdict::{Bears, Outcome, Reason};
+use crate::verdict::{Outcome, Reason};
 
 /// Larger ones, where they fit (RFC 5180 section 5.1.1, and the frame of an MTU of 9,000).
 const JUMBO: [u16; 5] = [2_048, 4_096, 8_192, 9_018, 9_216];
@@ -144,16 +144,8 @@ pub async fn run(
 }
 
 fn finished(run: Run, findings: Findings, reasons: Vec<Reason>, reference: bool) -> Finished {
-    let says = |bears| reasons.iter().any(|reason| reason.bears == bears);
-    let outcome = if says(Bears::Fail) {
-        Outcome::Fail
-    } else if says(Bears::Unproven) {
-        Outcome::Unproven
-    } else {
-        Outcome::Pass
-    };
     // A reference judges nothing.
-    let outcome = Some(outcome).filter(|outcome| !reference || *outcome != Outcome::Pass);
+    let outcome = Outcome::where_judged(&reasons, !reference);
     Finished { run, outcome, reasons, findings }
 }
 

@@ -4,6 +4,7 @@ mod latency;
 mod link_loss;
 mod outages;
 mod recovery;
+mod soak;
 mod table;
 mod transparency;
 
@@ -16,6 +17,7 @@ pub use latency::{Added, Figure, KindOfBox, Latency, ReferenceUsed};
 pub use link_loss::{LinkLoss, PortSeen};
 pub use outages::{CarrierDown, Interruption, Outage, OutageKind, OutageLength, Reset};
 pub use recovery::Recovery;
+pub use soak::{Soak, SoakWay};
 use table::or_dash;
 pub(super) use table::tables;
 pub use transparency::{Fate, LargestFrame, Passage};
@@ -59,6 +61,9 @@ pub struct Findings {
     /// What they come to, one for each direction that was seen.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub interruption: Vec<Interruption>,
+    /// A soak: what hours of traffic have shown.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub soak: Option<Soak>,
     /// RFC 2544 section 26.6 and RFC 6201, one for each reset and direction.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub resets: Vec<Reset>,

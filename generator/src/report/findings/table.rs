@@ -3,7 +3,7 @@
 use std::fmt::Write;
 
 use super::{Bursts, Ending, Findings, FrameLoss, Throughput};
-use super::{latency, link_loss, outages, recovery, transparency};
+use super::{latency, link_loss, outages, recovery, soak, transparency};
 use crate::report::columns::{Row, aligned};
 use crate::report::ink::{Ink, Style};
 use crate::verdict::words::grouped;
@@ -14,6 +14,9 @@ pub(in crate::report) fn tables(findings: &Findings, ink: Ink) -> String {
     if let Some(conduct) = &findings.conduct {
         let style = if conduct.by_the_letter { Style::Strong } else { Style::Unsure };
         let _ = writeln!(out, "\n{}", ink.paint(style, &conduct.words));
+    }
+    if let Some(one) = &findings.soak {
+        soak::soak(&mut out, one, ink);
     }
     if !findings.throughput.is_empty() {
         throughput(&mut out, &findings.throughput, ink);

@@ -35,6 +35,7 @@ fn clean() -> TrialFacts {
                 highest_percent: Some(100.1),
                 ..WindowFacts::default()
             },
+            stalls_allowed: 0,
         },
         burst_tolerance: 32,
         reference: ReferenceFacts { on_these_ports: true, at_this_size_and_load: true },

@@ -155,6 +155,10 @@ impl Engine {
         &self.ledger
     }
 
+    pub(super) fn monitor_leaks(&self) -> bool {
+        self.monitor.as_ref().is_some_and(|monitor| monitor.leaks)
+    }
+
     pub(super) fn ledger_mut(&mut self) -> &mut Ledger {
         &mut self.ledger
     }

@@ -111,8 +111,17 @@ impl Line {
             moved += count;
         }
         if let Some(monitor) = self.ports.get_mut(2) {
-            let strangers = link_down_is_nothing(monitor.receive(&mut |_| {}))?;
-            self.engine.ledger_mut().lost_by_wire.monitor_received += strangers as u64;
+            let (leaks, out) = (self.engine.monitor_leaks(), &mut self.out);
+            let strangers = link_down_is_nothing(monitor.receive(&mut |frame| {
+                if leaks {
+                    for direction in [Direction::Forward, Direction::Return] {
+                        out.emit(direction.side(), frame, About::stranger(direction, now));
+                    }
+                }
+            }))?;
+            if !leaks {
+                self.engine.ledger_mut().lost_by_wire.monitor_received += strangers as u64;
+            }
         }
         self.engine.advance_copies(now, &mut self.out);
         self.see_to_edges(clock)?;

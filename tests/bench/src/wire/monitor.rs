@@ -8,23 +8,24 @@ use crate::script::{Directions, Monitor, Of};
 pub(super) struct MonitorState {
     directions: Directions,
     of: Of,
+    pub(super) leaks: bool,
     bottleneck: Option<Bottleneck>,
 }
 
 impl MonitorState {
     pub(super) fn new(monitor: &Monitor) -> Self {
-        Self { directions: monitor.directions, of: monitor.of, bottleneck: monitor.rate.map(Bottleneck::new) }
+        Self {
+            directions: monitor.directions,
+            of: monitor.of,
+            leaks: monitor.leaks,
+            bottleneck: monitor.rate.map(Bottleneck::new),
+        }
     }
 
     /// Whether it is attached here and shows this direction.
     #[inline]
     pub(super) fn shows(&self, direction: Direction, of: Of) -> bool {
-        let shown = match self.directions {
-            Directions::Both => true,
-            Directions::Forward => direction == Direction::Forward,
-            Directions::Return => direction == Direction::Return,
-        };
-        shown && self.of == of
+        self.directions.has(direction) && self.of == of
     }
 
     /// When a copy made now has left the port; None if its queue is full.

@@ -2,6 +2,7 @@
 
 use super::engine::About;
 use super::plan::Plan;
+use crate::ledger::Direction;
 use crate::script::{Faults, Script};
 
 /// One trial, both directions.
@@ -15,8 +16,12 @@ pub(super) struct TrialState {
 
 impl TrialState {
     pub(super) fn new(script: &Script, now: u64) -> Self {
-        let shown = script.monitor.as_ref().map(|monitor| Plan::new(&monitor.drop)).unwrap_or_default();
-        let ways = [&script.forward, &script.back].map(|faults| WayState::new(faults, shown.clone()));
+        let not_shown = |direction| {
+            let monitor = script.monitor.as_ref().filter(|monitor| monitor.drop_of.has(direction));
+            monitor.map(|monitor| Plan::new(&monitor.drop)).unwrap_or_default()
+        };
+        let ways = [(&script.forward, Direction::Forward), (&script.back, Direction::Return)]
+            .map(|(faults, direction)| WayState::new(faults, not_shown(direction)));
         Self { ways, first_ns: now, last_ns: now }
     }
 }

@@ -190,6 +190,7 @@ fn trial(spec: &FrameSpec, fill_check: bool) -> Trial {
         lowered: None,
         mix: None,
         pairs: 1,
+        telling: None,
     };
     assert_eq!(trial.window(), WARM);
     trial

@@ -133,6 +133,7 @@ pub(crate) fn paced(chance: &mut Chance, frame: FrameSpec, frames: u64, line: Li
         lowered: None,
         mix: None,
         pairs: 1,
+        telling: None,
     }
 }
 

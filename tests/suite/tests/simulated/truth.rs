@@ -165,6 +165,7 @@ pub(crate) fn appraise(
         offered_fps: Some(trial.rate.per_second()),
         tolerance: 0.0002,
         windows: WindowFacts::default(),
+        stalls_allowed: 0,
     };
     if let Some(sent) = &run.sent {
         home.longest_burst = sent.load.longest_burst;

@@ -1,0 +1,384 @@
+//! A soak over the software wire: what it took at random times stands in the journal, with second, direction and count; a
+//! journal outlives whatever ends the program; what the pair did is never the kit's.
+//!
+//! `KITPROOF_SOAK=n` soaks for n seconds in place of a few (1,200 for the whole proof), `KITPROOF_KILLS=n` kills so often.
+
+use std::collections::BTreeSet;
+use std::path::Path;
+use std::process::{Command, Stdio};
+use std::time::{Duration, Instant};
+
+use anyhow::{Context, Result, bail, ensure};
+use kitproof::journal::{self, EventKind, Journal, Record};
+use kitproof_bench::bench::{Bench, GENERATOR_PORT, Options, REFLECTOR_PORT};
+use kitproof_bench::ledger::Counts;
+use kitproof_bench::script::{Faults, Schedule, Script};
+use kitproof_suite::rig::{FAIL, INTERRUPTED, PASS, TRIES, UNPROVEN, equal, rest};
+use kitproof_suite::{Ended, Folder, Running, number, run, validate};
+use serde_json::Value;
+
+/// Frames a second of the soaks here.
+const RATE: u64 = 2_000;
+
+fn main() {
+    run(&[
+        ("what_the_wire_took_at_random_times_stands_in_the_journal", faults),
+        ("kill_9_at_random_moments_and_it_carries_on", killed),
+        ("a_reflector_that_is_started_anew_is_the_pairs_doing", reflector_restarted),
+        ("a_goal_ends_it_and_a_wrong_journal_is_refused", goals_and_refusals),
+    ]);
+}
+
+/// A number of the environment, or the usual one.
+fn asked(name: &str, usual: u64) -> u64 {
+    std::env::var(name).ok().and_then(|text| text.parse().ok()).unwrap_or(usual)
+}
+
+/// Chance (splitmix64) from a seed that a failure names.
+struct Chance(u64);
+
+impl Chance {
+    fn below(&mut self, limit: u64) -> u64 {
+        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
+        let mut mixed = (self.0 ^ (self.0 >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+        mixed = (mixed ^ (mixed >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+        (mixed ^ (mixed >> 31)) % limit
+    }
+}
+
+fn arguments<'a>(journal: &'a str, duration: &'a str, more: &[&'a str]) -> Vec<&'a str> {
+    let fixed = [
+        "soak",
+        GENERATOR_PORT,
+        "--isolated-bench",
+        "--unattended",
+        "--json",
+        "-",
+        "--line-rate",
+        "1G",
+        "--load",
+        "2000fps",
+        "--frame-size",
+        "512",
+        "--load-tolerance",
+        "20000ppm",
+        "--residual",
+        "500ms",
+        "--via",
+        "packet",
+        "--journal",
+        journal,
+        "--duration",
+        duration,
+    ];
+    fixed.into_iter().chain(more.iter().copied()).collect()
+}
+
+fn path(folder: &Folder, name: &str) -> Result<String> {
+    Ok(folder.path().join(name).to_str().context("a path in UTF-8")?.to_owned())
+}
+
+/// Sequences lost each way by the ledger; the wire knows a frame by the number in it.
+fn taken(did: &Counts) -> BTreeSet<u64> {
+    did.dropped.sequences().into_iter().map(u64::from).collect()
+}
+
+/// Each loss in the journal against what the wire took of its frames; all of it, and nothing else.
+fn compare(journal: &Journal, forward: &BTreeSet<u64>, back: &BTreeSet<u64>) -> Result<()> {
+    let mut told = 0;
+    for record in &journal.records {
+        let Record::Lost(lost) = record else { continue };
+        let within = |set: &BTreeSet<u64>| set.range(lost.first..lost.first + lost.frames).count() as u64;
+        equal("forward", lost.forward, within(forward))?;
+        equal("return", lost.homeward, within(back))?;
+        equal("frames", lost.frames, lost.forward + lost.homeward)?;
+        told += lost.frames;
+        // The second in which the frame was due.
+        let second = lost.first / RATE;
+        ensure!(lost.at_s as u64 == second, "{lost:?} is of second {second}");
+    }
+    equal("all that was taken", told, (forward.len() + back.len()) as u64)
+}
+
+/// Resident memory of a process, KiB.
+fn resident(id: u32) -> Option<u64> {
+    let text = std::fs::read_to_string(format!("/proc/{id}/status")).ok()?;
+    let line = text.lines().find(|line| line.starts_with("VmRSS"))?;
+    line.split_ascii_whitespace().nth(1)?.parse().ok()
+}
+
+/// Issue 5, "Shown by": faults at random times, each in the journal; memory stays what it was.
+fn faults() -> Result<()> {
+    let seconds = asked("KITPROOF_SOAK", 12);
+    let seed = asked("KITPROOF_SEED", u64::from(std::process::id()));
+    eprintln!("seed {seed}, {seconds} s");
+    let mut chance = Chance(seed);
+    let frames = RATE * seconds;
+    let mut schedule = || {
+        let count = 8 + seconds / 10;
+        let mut at: Vec<u64> = (0..count).map(|_| 1 + chance.below(frames - 100)).collect();
+        // A row of them, too.
+        let row = 1 + chance.below(frames - 100);
+        at.extend(row..row + 1 + chance.below(60));
+        at.sort_unstable();
+        at.dedup();
+        Faults { drop: Schedule::at(&at), ..Faults::default() }
+    };
+    let script = Script { forward: schedule(), back: schedule(), ..Script::default() };
+    let folder = Folder::new("soak")?;
+    for attempt in 0..TRIES {
+        let mut bench = Bench::with_wire(script.clone(), Options::default())?;
+        let _reflector = kitproof_suite::reflector(&bench.reflector)?;
+        let file = path(&folder, &format!("faults-{attempt}.jsonl"))?;
+        let duration = format!("{seconds}s");
+        let soak = Running::remembering(
+            &bench.generator,
+            folder.path(),
+            "kitproof",
+            &arguments(&file, &duration, &[]),
+        )?;
+        let id = soak.id();
+        // Minute 2 of 20, and the end: a tenth of the time, and the last moments.
+        let early = Duration::from_secs(4) + Duration::from_secs(seconds) / 10;
+        std::thread::sleep(early);
+        let before = resident(id);
+        std::thread::sleep(Duration::from_secs(seconds) * 9 / 10 - Duration::from_secs(1));
+        let after = resident(id);
+        let ended = soak.wait(Duration::from_secs(60))?;
+        let ledger = bench.stop_wire()?;
+        if !ledger.is_clean() {
+            eprintln!("the wire itself lost frames: {:?}", ledger.lost_by_wire);
+            rest();
+            continue;
+        }
+        let result = ended.json()?;
+        validate(&result)?;
+        ensure!(ended.status == FAIL, "status {}: {:#}\n{}", ended.status, result["reasons"], ended.stderr);
+        let journal = journal::read(Path::new(&file))?;
+        ensure!(!journal.cut);
+        let did = ledger.last().context("the wire saw a trial")?;
+        compare(&journal, &taken(&did.forward), &taken(&did.back)).with_context(|| format!("seed {seed}"))?;
+        complete(&journal, seconds)?;
+        let soaked = &result["soak"];
+        equal("frames", number(soaked, "frames_offered")?, frames)?;
+        let way = |index: usize| number(&soaked["ways"][index], "errors");
+        equal("lost forward", way(0)?, did.forward.dropped.count)?;
+        equal("lost on return", way(1)?, did.back.dropped.count)?;
+        eprintln!("resident {before:?} and {after:?} KiB");
+        if let (Some(before), Some(after), true) = (before, after, seconds >= 600) {
+            ensure!(
+                after.abs_diff(before) * 50 <= before,
+                "resident memory went from {before} to {after} KiB"
+            );
+        }
+        return Ok(());
+    }
+    bail!("the wire itself loses frames on this machine")
+}
+
+/// Every second has its interval, one after the other, and the counts never fall.
+fn complete(journal: &Journal, seconds: u64) -> Result<()> {
+    let intervals: Vec<_> = journal
+        .records
+        .iter()
+        .filter_map(|record| match record {
+            Record::Interval(interval) => Some(interval),
+            _ => None,
+        })
+        .collect();
+    for pair in intervals.windows(2) {
+        let (one, next) = (pair[0], pair[1]);
+        ensure!((one.to_s - next.from_s).abs() < 1e-6, "a hole between {one:?} and {next:?}");
+        ensure!(one.offered <= next.offered && one.home <= next.home, "{one:?} and then {next:?}");
+        ensure!(next.home <= next.offered);
+    }
+    let last = intervals.last().context("an interval")?;
+    ensure!(
+        last.to_s >= seconds as f64 - 0.01 && intervals.len() as u64 + 3 >= seconds * 2 / 3,
+        "{intervals:#?}"
+    );
+    ensure!(intervals.iter().filter(|interval| interval.round_trip_ns.is_some()).count() > 1);
+    Ok(())
+}
+
+/// Issue 5, "Shown by": killed at random moments; the journal reads to its last whole line, and the soak carries on.
+fn killed() -> Result<()> {
+    let kills = asked("KITPROOF_KILLS", 40).div_ceil(8);
+    let seed = asked("KITPROOF_SEED", u64::from(std::process::id()));
+    eprintln!("seed {seed}, {kills} kills");
+    let mut chance = Chance(seed);
+    let folder = Folder::new("soak")?;
+    let file = path(&folder, "killed.jsonl")?;
+    let bench = Bench::direct(Options::default())?;
+    // Sessions of those that were killed must not fill it up.
+    let idle = ["--exit-with-parent", "--idle", "2"];
+    let all: Vec<&str> = [REFLECTOR_PORT].into_iter().chain(idle).collect();
+    let _reflector = Running::start(&bench.reflector, "kitproof-reflector", &all)?;
+    let duration = format!("{}s", 3 * kills + 4);
+    let more = ["--resume"];
+    let (mut segments, mut home) = (0, 0);
+    let begin = || {
+        Running::remembering(&bench.generator, folder.path(), "kitproof", &arguments(&file, &duration, &more))
+    };
+    for kill in 0..kills {
+        let soak = begin()?;
+        // The first has strangers to listen for.
+        let first = if kill == 0 { 3_500 } else { 0 };
+        std::thread::sleep(Duration::from_millis(first + chance.below(3_000)));
+        soak.kill()?;
+        if !Path::new(&file).exists() {
+            continue;
+        }
+        // Killed while it opened the file there is nothing in it yet.
+        let journal = match journal::read(Path::new(&file)) {
+            Ok(journal) => journal,
+            Err(journal::ReadError::Empty { .. }) => continue,
+            Err(error) => return Err(error.into()),
+        };
+        let found = journal.records.iter().filter(|record| matches!(record, Record::Segment(_))).count();
+        let known = home_so_far(&journal);
+        ensure!(
+            found >= segments && known >= home,
+            "kill {kill}: the journal has less than before, seed {seed}"
+        );
+        (segments, home) = (found, known);
+    }
+    eprintln!("{segments} segments in {kills} kills");
+    let ended = begin()?.wait(Duration::from_secs(60 + 4 * kills))?;
+    let result = ended.json().with_context(|| format!("{ended:?}"))?;
+    validate(&result)?;
+    ensure!([PASS, UNPROVEN].contains(&ended.status), "status {}: {:#}", ended.status, result["reasons"]);
+    let journal = journal::read(Path::new(&file))?;
+    ensure!(matches!(journal.records.last(), Some(Record::End(_))), "{:?}", journal.records.last());
+    equal("segments", number(&result["soak"], "segments")?, segments as u64 + 1)?;
+    let cut = journal
+        .records
+        .iter()
+        .filter(|record| matches!(record, Record::Event(event) if event.kind == EventKind::CutOff));
+    ensure!(cut.count() + 1 >= segments.max(1), "each start after a kill says so");
+    let seconds = result["soak"]["seconds"].as_f64().context("seconds")?;
+    ensure!(seconds >= (3 * kills + 4) as f64 - 0.1, "{seconds}");
+    Ok(())
+}
+
+/// Frames home by the last interval of each segment.
+fn home_so_far(journal: &Journal) -> u64 {
+    let (mut over, mut current) = (0, 0);
+    for record in &journal.records {
+        match record {
+            Record::Segment(_) => over += std::mem::take(&mut current),
+            Record::Interval(interval) => current = interval.home,
+            _ => {}
+        }
+    }
+    over + current
+}
+
+fn reflector_restarted() -> Result<()> {
+    let folder = Folder::new("soak")?;
+    let bench = Bench::direct(Options::default())?;
+    let reflector = kitproof_suite::reflector(&bench.reflector)?;
+    let file = path(&folder, "restarted.jsonl")?;
+    let begun = Instant::now();
+    let soak =
+        Running::remembering(&bench.generator, folder.path(), "kitproof", &arguments(&file, "14s", &[]))?;
+    while !std::fs::read_to_string(&file).is_ok_and(|text| text.matches("\"interval\"").count() >= 2) {
+        ensure!(begun.elapsed() < Duration::from_secs(40), "no interval in the journal");
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    reflector.kill()?;
+    let _reflector = kitproof_suite::reflector(&bench.reflector)?;
+    let ended = soak.wait(Duration::from_secs(120))?;
+    let result = ended.json().with_context(|| format!("{ended:?}"))?;
+    validate(&result)?;
+    ensure!([PASS, UNPROVEN].contains(&ended.status), "status {}: {:#}", ended.status, result["reasons"]);
+    let journal = journal::read(Path::new(&file))?;
+    let events: Vec<EventKind> = journal
+        .records
+        .iter()
+        .filter_map(|record| match record {
+            Record::Event(event) => Some(event.kind),
+            _ => None,
+        })
+        .collect();
+    ensure!(events.contains(&EventKind::ReflectorForgot), "{events:?}");
+    equal("segments", number(&result["soak"], "segments")?, 2)?;
+    equal("broken", number(&result["soak"], "broken_segments")?, 1)?;
+    let lost: u64 = (0..2).map(|way| number(&result["soak"]["ways"][way], "errors").unwrap_or(1)).sum();
+    equal("errors charged to the link", lost, 0)
+}
+
+fn goals_and_refusals() -> Result<()> {
+    let folder = Folder::new("soak")?;
+    let bench = Bench::direct(Options::default())?;
+    let _reflector = kitproof_suite::reflector(&bench.reflector)?;
+    let go = |name: &str, duration: &str, more: &[&str]| -> Result<(Ended, String)> {
+        let file = path(&folder, name)?;
+        let ended = Running::remembering(
+            &bench.generator,
+            folder.path(),
+            "kitproof",
+            &arguments(&file, duration, more),
+        )?
+        .wait(Duration::from_secs(90))?;
+        Ok((ended, file))
+    };
+    // 3.0 / 1e-7 bits of 4,096 each are 7,314 frames: some four seconds of the sixty that it may take.
+    let begun = Instant::now();
+    let (ended, file) = go("goal.jsonl", "60s", &["--bit-error-ratio", "1e-7"])?;
+    let result = ended.json().with_context(|| format!("{ended:?}"))?;
+    validate(&result)?;
+    ensure!([PASS, UNPROVEN].contains(&ended.status), "{:#}", result["reasons"]);
+    ensure!(begun.elapsed() < Duration::from_secs(50), "the goal did not end it");
+    ensure!(result["soak"]["reached"] == Value::Bool(true), "{:#}", result["soak"]);
+    let bound = result["soak"]["ways"][1]["bit_error_bound"].as_f64().context("a bound")?;
+    ensure!(bound <= 1e-7, "{bound}");
+    let frames = number(&result["soak"], "frames_offered")?;
+    ensure!((7_314..7_314 + 4 * RATE).contains(&frames), "{frames} frames");
+
+    // What is over is not carried on; what is there is not overwritten; other options are another soak.
+    let journal = std::fs::read(&file)?;
+    for (more, expected) in [
+        (&["--bit-error-ratio", "1e-7"][..], "--resume"),
+        (&["--bit-error-ratio", "1e-7", "--resume"], "it has ended"),
+        (&["--bit-error-ratio", "1e-8", "--resume"], "another soak"),
+    ] {
+        let (refused, _) = go("goal.jsonl", "60s", more)?;
+        ensure!(refused.status == 2 && refused.stderr.contains(expected), "{expected}: {refused:?}");
+        ensure!(refused.stderr.trim_end().lines().count() <= 2, "one line: {}", refused.stderr);
+    }
+    ensure!(std::fs::read(&file)? == journal, "a refusal changed the journal");
+
+    // So many frames, and not a second more.
+    let (ended, _) = go("frames.jsonl", "60s", &["--frames", "5000"])?;
+    let result = ended.json().with_context(|| format!("{ended:?}"))?;
+    ensure!([PASS, UNPROVEN].contains(&ended.status), "{:#}", result["reasons"]);
+    ensure!(result["soak"]["reached"] == Value::Bool(true), "{:#}", result["soak"]);
+    let frames = number(&result["soak"], "frames_offered")?;
+    ensure!((5_000..=5_002).contains(&frames), "{frames} frames");
+
+    // A goal out of reach ends it at once: 1e-12 takes hours at this rate.
+    let (ended, _) = go("late.jsonl", "60s", &["--bit-error-ratio", "1e-12"])?;
+    let result = ended.json()?;
+    ensure!(ended.status == UNPROVEN, "{}", ended.status);
+    let reasons = result["reasons"].as_array().context("reasons")?;
+    ensure!(reasons.iter().any(|reason| reason["code"] == "goal_not_reached"), "{reasons:#?}");
+
+    // Ctrl-C: what was measured is kept, and it can be carried on.
+    let file = path(&folder, "stopped.jsonl")?;
+    let soak =
+        Running::remembering(&bench.generator, folder.path(), "kitproof", &arguments(&file, "9s", &[]))?;
+    std::thread::sleep(Duration::from_secs(3));
+    let mut kill = Command::new("kill");
+    kill.args(["-INT", &soak.id().to_string()]).stdin(Stdio::null());
+    ensure!(kill.status()?.success());
+    let ended = soak.wait(Duration::from_secs(30))?;
+    ensure!(ended.status == INTERRUPTED, "{ended:?}");
+    let result = ended.json()?;
+    ensure!(number(&result["soak"], "frames_offered")? > 0);
+    let (ended, _) = go("stopped.jsonl", "9s", &["--resume"])?;
+    let result = ended.json().with_context(|| format!("{ended:?}"))?;
+    ensure!([PASS, UNPROVEN].contains(&ended.status), "{:#}", result["reasons"]);
+    equal("segments", number(&result["soak"], "segments")?, 2)?;
+    Ok(())
+}

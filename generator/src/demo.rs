@@ -48,7 +48,7 @@ pub struct Demo {
     #[arg(long, value_name = "FOLDER", default_value = "kitproof-demo")]
     pub output: PathBuf,
 
-    /// This machine did not hold [`LINE_RATE`]: what follows is played on a slower line at once.
+    /// This machine did not hold the first line rate: what follows is played on a slower line at once.
     #[arg(skip)]
     pub slow: Cell<bool>,
 }

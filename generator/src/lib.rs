@@ -5,12 +5,15 @@
 //! samples come to. The command line sits on top.
 
 pub mod cli;
+pub mod comparison;
 pub mod demo;
 pub mod elimination;
 pub mod engine;
+pub mod evidence;
 pub mod journal;
 pub mod ledger;
 pub mod method;
+pub mod page;
 pub mod procedure;
 pub mod reference;
 pub mod regression;

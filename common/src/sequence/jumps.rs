@@ -2,15 +2,18 @@
 
 use std::collections::VecDeque;
 
-/// A frame whose number was higher than the next expected.
+/// A frame whose number was higher than the next expected, or one that came late into what was jumped over.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Jump {
     /// The number that was expected.
     pub from: u64,
-    /// The number that arrived; `from..to` had not arrived by then.
+    /// The number that arrived; `from..to` had not arrived by then. Of a late one `from` is the number that arrived, and
+    /// `to` the one behind it.
     pub to: u64,
     /// What the caller said of that frame.
     pub note: u64,
+    /// It came late.
+    pub late: bool,
 }
 
 /// The latest jumps, as many as there is room for. Nothing allocates after it is made.

@@ -5,8 +5,8 @@
 //! there. [`Split`] holds the two against each other: it is given the loss periods of both numberings once they are final,
 //! and the jumps that say which numbers of the one lie beside which of the other.
 //!
-//! How many were lost on return is exact. Which ones is exact as long as frames keep their order on the way there; where
-//! they change it within a hole, a loss on return may be told at its neighbour.
+//! How many were lost on return is exact. Which ones is exact as long as frames keep their order on the way there, however they
+//! change it on the way back; where they change it on the way there within a hole, a loss on return may be told at its neighbour.
 
 use std::collections::VecDeque;
 
@@ -67,10 +67,16 @@ impl Split {
         let seen = |tracker: &Tracker| tracker.highest().map_or(0, |highest| highest + 1);
         let (sequences_seen, numbers_seen) = (seen(sequences), seen(numbers));
         while let Some(jump) = sequences.take_jump() {
-            push(&mut self.sequence_jumps, jump);
+            if !jump.late {
+                push(&mut self.sequence_jumps, jump);
+            }
         }
         while let Some(jump) = numbers.take_jump() {
-            push(&mut self.number_jumps, jump);
+            if jump.late {
+                self.filled(jump);
+            } else {
+                push(&mut self.number_jumps, jump);
+            }
         }
         sequences.take_periods(|period| self.sequences_lost(period, numbers_seen));
         numbers.take_periods(|period| {
@@ -98,6 +104,17 @@ impl Split {
             self.numbers_lost(*period, u64::MAX);
         }
         self.settle(u64::MAX, u64::MAX, show);
+    }
+
+    /// A number came late into a hole: what is missing below it was sent back before it, and lies below its sequence.
+    fn filled(&mut self, late: Jump) {
+        let at = self.number_jumps.partition_point(|jump| jump.to <= late.from);
+        let Some(hole) = self.number_jumps.get_mut(at).filter(|hole| hole.from <= late.from) else { return };
+        let below = Jump { from: hole.from, to: late.from, note: late.note, late: false };
+        hole.from = late.to;
+        if below.from < below.to && self.number_jumps.len() < ROOM {
+            self.number_jumps.insert(at, below);
+        }
     }
 
     /// A loss period of the sequences that is final, in their order. `numbers_seen`: one above the highest number seen.
@@ -272,6 +289,18 @@ mod tests {
             // What the far end returned last, and what it had numbered behind the last that came home, nobody at home knows.
             prop_assert_eq!(unplaced, 0);
             prop_assert_eq!(shown, expected);
+        }
+    }
+
+    /// A frame that comes late into a hole of the numbers says which losses are below it.
+    #[test]
+    fn a_late_frame_parts_its_hole() {
+        let mut fates = vec![Fate::LostOnReturn, Fate::Late(2), Fate::LostForward];
+        fates.extend([Fate::Home; 300]);
+        for look in [1, 2, 100] {
+            let (shown, unplaced) = told(&fates, look);
+            let first = Lost { first: 0, frames: 1, on_return: 1 };
+            assert_eq!((shown, unplaced), (vec![first, Lost { first: 2, frames: 1, on_return: 0 }], 0));
         }
     }
 

@@ -99,7 +99,7 @@ impl Tracker {
         }
     }
 
-    /// Keeps the latest jumps until they are taken, `room` of them at most.
+    /// Keeps the latest jumps, and who came late, until they are taken, `room` of them at most.
     #[must_use]
     pub fn with_jumps(mut self, room: usize) -> Self {
         self.jumps = Jumps::with_room(room);
@@ -142,7 +142,7 @@ impl Tracker {
         self.arrive_noting(sequence, 0)
     }
 
-    /// The same; if the number is a jump, `note` is kept with it.
+    /// The same; if the number is a jump, or late, `note` is kept with it.
     #[inline]
     pub fn arrive_noting(&mut self, sequence: u64, note: u64) -> Arrival {
         // The path of nearly every frame: the number expected, in the newest word of the window. It lengthens the run.
@@ -160,7 +160,7 @@ impl Tracker {
         self.arrive_low_noting(low, 0)
     }
 
-    /// The same; if the number is a jump, `note` is kept with it.
+    /// The same; if the number is a jump, or late, `note` is kept with it.
     #[inline]
     pub fn arrive_low_noting(&mut self, low: u32, note: u64) -> Arrival {
         if low == self.next as u32 && low & 63 != 0 {
@@ -200,7 +200,7 @@ impl Tracker {
             self.window.mark_new(sequence);
             if sequence > self.next {
                 self.order.discontinuity(self.next, sequence);
-                self.jumps.push(Jump { from: self.next, to: sequence, note });
+                self.jumps.push(Jump { from: self.next, to: sequence, note, late: false });
             }
             self.next = sequence + 1;
             self.run_from = self.next;
@@ -214,6 +214,7 @@ impl Tracker {
         match self.window.mark(sequence) {
             Mark::New => {
                 self.order.out_of_order(sequence);
+                self.jumps.push(Jump { from: sequence, to: sequence + 1, note, late: true });
                 Arrival::First
             }
             Mark::Copy { again } => {
@@ -247,7 +248,7 @@ impl Tracker {
         }
     }
 
-    /// The oldest jump that was kept, once.
+    /// The oldest jump, or late arrival, that was kept, once.
     pub fn take_jump(&mut self) -> Option<Jump> {
         self.jumps.pop()
     }

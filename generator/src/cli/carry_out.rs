@@ -1,6 +1,7 @@
 //! What every command that sends has in common: tuning, privileges, the live line, the result written, the exit status.
 
 use std::io::IsTerminal;
+use std::path::Path;
 
 use kitproof_common::host;
 use tokio::sync::watch;
@@ -9,6 +10,8 @@ use super::complain;
 use super::options::{Outputs, Sending};
 use super::progress::Progress;
 use super::tune;
+use crate::evidence::{self, Writing};
+use crate::page::{About, Board, Bound, News, Page, Place};
 use crate::procedure::failure::{Failure, status};
 use crate::procedure::judged::Judged;
 use crate::procedure::plan::{Target, Wanted};
@@ -18,22 +21,46 @@ use crate::procedure::trial::Moment;
 use crate::state;
 use crate::verdict::Outcome;
 
-/// The live line, and one line for each trial that is over.
+/// The live line, one line for each trial that is over, and the page, where there is one.
 struct Live {
     progress: Progress,
+    page: Option<Page>,
+    capture: Option<Writing>,
 }
 
 impl Show for Live {
     fn say(&mut self, text: &str) {
         self.progress.say(text);
+        self.news(News::said(text));
     }
 
     fn moment(&mut self, position: &str, moment: Moment<'_>) {
+        if let Some(page) = &self.page {
+            page.board().moment(position, &moment);
+        }
         self.progress.show(position, moment);
     }
 
     fn judged(&mut self, trial: &Judged) {
+        if let Some(page) = &self.page {
+            page.board().judged(trial);
+        }
         let account = &trial.account;
+        if let Some(capture) = &self.capture {
+            capture.trial(format!(
+                "{} bytes at {}, tag {}: {}; of {} frames {} were lost on the way there, {} on the way back, {} damaged, {} duplicated, {} reordered",
+                trial.outcome.trial.frame_size(),
+                trial.outcome.trial.load,
+                trial.outcome.trial.frame.session,
+                trial.verdict.verdict,
+                account.offered_frames,
+                account.lost_forward,
+                account.lost_return,
+                account.corrupted,
+                account.duplicates,
+                account.reordered,
+            ));
+        }
         self.progress.say(&format!(
             "{} bytes at {}: {}, {} offered, {} home",
             trial.outcome.trial.frame_size(),
@@ -42,6 +69,12 @@ impl Show for Live {
             account.offered_frames,
             account.returned_frames,
         ));
+    }
+
+    fn news(&mut self, news: News) {
+        if let Some(page) = &self.page {
+            page.board().news(news);
+        }
     }
 }
 
@@ -75,24 +108,32 @@ impl Setting<'_> {
         let mut wanted = wanted;
         self.outputs.check()?;
         let mut recording = self.outputs.recording.prepare()?;
+        // Before anything is asked or sent: a port that is taken is known at once.
+        let bound = self.outputs.page.map(bind).transpose()?;
         let target = self.sending.target().await?;
+        let capture = self.outputs.capture.as_deref().map(|path| self.capture(path, &target)).transpose()?;
+        wanted.evidence = capture.as_ref().map(Writing::evidence);
         let (target, tuned) = tune::for_a_run(self.sending.tune, &mut wanted, target).await?;
         host::raise_priority();
         self.outputs.give_up_privileges(self.sending.privileges())?;
-        let mut live = Live { progress: Progress::new(false) };
+        let mut live = Live { progress: Progress::default(), page: self.serve(bound, &started)?, capture };
         let finished = procedure(wanted, target, interrupt, &mut live).await;
         live.progress.clear();
+        let captured = live.capture.take().is_none_or(|capture| captured(capture, finished.is_ok()));
         let finished = finished?;
         let mut result = result::of(&finished, self.command, started);
         result.pair.generator.tuned = Some(tune::recorded(&tuned));
         // Before anybody is told: what was told is in the ledger, whatever happens next.
         let recorded = recording.as_mut().is_none_or(|recording| recording.record(&mut result));
-        let written = self.outputs.write(&result, self.no_color) && recorded;
+        let written = self.outputs.write(&result, self.no_color) && recorded && captured;
         if written && !std::io::stdout().is_terminal() {
             // The table is not before anybody's eyes: whoever reads the log is told in one line.
             result.in_one_line().inspect(|line| complain(line));
         }
         tune::end(tuned);
+        if let Some(page) = &live.page {
+            page.end(&result.verdict.map_or("measured".to_owned(), |verdict| verdict.to_string())).await;
+        }
         Ok(match result.verdict {
             // What is proven stays proven, however the run ended.
             _ if finished.run.interrupted => status::INTERRUPTED,
@@ -101,4 +142,63 @@ impl Setting<'_> {
             None => status::PASS,
         })
     }
+
+    /// The capture file, before anything is sent.
+    fn capture(&self, path: &Path, target: &Target) -> Result<Writing, Failure> {
+        let shown = path.display();
+        let Target::Interface(facts) = target else {
+            return Err(Failure::Usage(
+                "--capture: over UDP frames arrive without their headers; name an interface".to_owned(),
+            ));
+        };
+        let what = format!("frames around what went wrong in kitproof {} on {}", self.command, facts.name);
+        evidence::begin(path, &facts.name, &what).map_err(|error| {
+            let hint =
+                if error.kind() == std::io::ErrorKind::AlreadyExists { "; name a new file" } else { "" };
+            Failure::Usage(format!("--capture {shown}: {error}{hint}"))
+        })
+    }
+
+    /// The page, once there are no privileges left that it could have.
+    fn serve(&self, bound: Option<Bound>, started: &str) -> Result<Option<Page>, Failure> {
+        let Some(bound) = bound else { return Ok(None) };
+        let about = About {
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+            command: self.command.to_owned(),
+            target: self.sending.target.clone(),
+            through: self.outputs.recording.through.as_ref().map(ToString::to_string),
+            started: started.to_owned(),
+        };
+        let address = bound.address;
+        let open =
+            if bound.is_open_to_others() { "; whoever reaches this machine can watch there" } else { "" };
+        let page = bound
+            .serve(Board::new(about))
+            .map_err(|error| Failure::Environment(format!("--page {address}: {error}")))?;
+        complain(&format!("watch it at http://{address}/{open}"));
+        Ok(Some(page))
+    }
+}
+
+/// Ends the capture; false if it is not whole. Of a run that did not begin none is left.
+fn captured(capture: Writing, ran: bool) -> bool {
+    let path = capture.path().to_owned();
+    match capture.finish() {
+        Ok(0) if !ran => drop(std::fs::remove_file(path)),
+        Ok(0) => complain(
+            "nothing went wrong that could be captured: the file has its head and what each trial came to",
+        ),
+        Ok(pieces) => complain(&format!("{pieces} pieces of evidence are in the capture")),
+        Err(error) => {
+            complain(&format!("the capture is not whole: {error}"));
+            return false;
+        }
+    }
+    true
+}
+
+fn bind(place: Place) -> Result<Bound, Failure> {
+    Bound::new(place).map_err(|error| {
+        Failure::Usage(format!("--page {place}: {error}; name another port, or an address of this machine"))
+    })
 }

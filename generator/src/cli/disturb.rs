@@ -2,6 +2,7 @@
 
 use std::time::Duration;
 
+use crate::page::News;
 use crate::procedure::judged::Judged;
 use crate::procedure::runner::Show;
 use crate::procedure::trial::{Moment, Phase};
@@ -69,6 +70,10 @@ impl Show for Guided<'_> {
     fn judged(&mut self, trial: &Judged) {
         self.said = 0;
         self.inner.judged(trial);
+    }
+
+    fn news(&mut self, news: News) {
+        self.inner.news(news);
     }
 }
 

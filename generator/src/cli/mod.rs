@@ -1,6 +1,8 @@
 //! The command line: what was typed, and the commands it starts.
 
 pub mod carry_out;
+pub mod compare;
+mod console;
 pub mod disturb;
 pub mod inspect;
 pub mod interruption;
@@ -79,6 +81,8 @@ pub enum Command {
     Soak(Box<soak::Soak>),
     /// The bag: its pieces, the runs through them, and which of them are suspect
     Kit(kit::Kit),
+    /// A result held against an earlier one, or against all that went through the same chain: is it worse?
+    Compare(compare::Compare),
     /// The kit sheet: what is proven of the bag, as one page that goes with it
     Sheet(sheet::Sheet),
     /// What a tap's monitor ports hand over of what passes, counted while any run goes by
@@ -98,6 +102,12 @@ pub enum Command {
 /// Says one clear line. A standard error that is gone (a closed terminal) is no reason to lose a result.
 pub fn complain(text: &str) {
     let _ = writeln!(std::io::stderr(), "kitproof: {text}");
+}
+
+/// Columns of the terminal behind standard error, now; 80 where it does not tell.
+fn cli_width() -> usize {
+    let size = rustix::termios::tcgetwinsize(rustix::stdio::stderr());
+    size.ok().map(|size| usize::from(size.ws_col)).filter(|columns| *columns > 0).unwrap_or(80)
 }
 
 /// Runs a command to its exit status.
@@ -121,6 +131,7 @@ pub async fn run(cli: Cli, interrupt: watch::Receiver<bool>) -> Result<u8, Failu
         Command::Plan(plan) => plan.run(cli.no_color, interrupt).await,
         Command::Soak(soak) => soak.run(cli.no_color, interrupt).await,
         Command::Kit(kit) => kit.run(),
+        Command::Compare(compare) => compare.run(cli.no_color),
         Command::Sheet(sheet) => sheet.run(),
         Command::Witness(witness) => witness.run(cli.no_color, interrupt).await,
         Command::Papers { folder } => {

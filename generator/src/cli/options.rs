@@ -18,6 +18,7 @@ use rustix::thread::CapabilitySet;
 use super::complain;
 use super::recording::Recording;
 use super::sizes::FrameSizes;
+use crate::page::Place;
 use crate::procedure::failure::Failure;
 use crate::procedure::plan::{self, Target, Wanted};
 use crate::report::{self, Ink, RunResult};
@@ -223,6 +224,7 @@ impl Sending {
             via: self.way(),
             pairs: self.pairs,
             manner: self.manner()?,
+            evidence: None,
         })
     }
 
@@ -295,6 +297,16 @@ pub struct Outputs {
     /// Write one line for each trial as CSV to a file
     #[arg(long, value_name = "FILE")]
     pub csv: Option<PathBuf>,
+
+    /// Serve a page to watch the run by, and OpenMetrics at /metrics: a port of 127.0.0.1, or ADDRESS:PORT for others on that
+    /// network to watch too; never by the link under test
+    #[arg(long, value_name = "[ADDRESS:]PORT")]
+    pub page: Option<Place>,
+
+    /// Keep the frames around every loss, duplicate, reordering and damage in a new capture file (pcapng), each with what
+    /// happened
+    #[arg(long, value_name = "FILE")]
+    pub capture: Option<PathBuf>,
 
     #[command(flatten)]
     pub recording: Recording,

@@ -1,56 +1,54 @@
-//! What is shown while traffic runs: one line on stderr, rewritten on a terminal, every few seconds
-//! otherwise.
+//! What is shown while traffic runs: one line, rewritten on a terminal, every few seconds otherwise.
 
-use std::io::{IsTerminal, Write};
 use std::time::{Duration, Instant};
 
+use super::console::Console;
 use crate::procedure::trial::{Moment, Phase};
+use crate::report::grouped;
 
 const ON_A_TERMINAL: Duration = Duration::from_millis(250);
 const IN_A_LOG: Duration = Duration::from_secs(10);
 
 /// A live line.
 pub struct Progress {
-    terminal: bool,
+    console: Console,
     last: Option<(Instant, u64, u64)>,
-    /// Length of what stands on the line.
-    width: usize,
-    quiet: bool,
+}
+
+impl Default for Progress {
+    fn default() -> Self {
+        Self { console: Console::stderr(), last: None }
+    }
 }
 
 impl Progress {
-    #[must_use]
-    pub fn new(quiet: bool) -> Self {
-        Self { terminal: std::io::stderr().is_terminal(), last: None, width: 0, quiet }
+    fn interval(&self) -> Duration {
+        if self.console.is_terminal() { ON_A_TERMINAL } else { IN_A_LOG }
     }
 
     /// Shows a line in place of the last; where there is no terminal, one every few seconds.
     pub fn line(&mut self, text: &str) {
         let now = Instant::now();
-        let waits = !self.terminal && self.last.is_some_and(|(at, ..)| now.duration_since(at) < IN_A_LOG);
-        if !self.quiet && !waits {
+        let waits = self.last.is_some_and(|(at, ..)| now.duration_since(at) < self.interval());
+        if !waits {
             self.last = Some((now, 0, 0));
-            self.write(text);
+            self.console.live(text);
         }
     }
 
     /// Shows a moment of a trial, not too often.
     pub fn show(&mut self, position: &str, moment: Moment<'_>) {
-        if self.quiet {
-            return;
-        }
         let now = Instant::now();
-        let interval = if self.terminal { ON_A_TERMINAL } else { IN_A_LOG };
         let reading = moment.reading;
         let Some((at, offered, returned)) = self.last else {
             self.last = Some((now, reading.offered, reading.returned));
             return;
         };
-        if now.duration_since(at) < interval {
+        if now.duration_since(at) < self.interval() {
             return;
         }
         let seconds = now.duration_since(at).as_secs_f64();
-        let rate = |count: u64, before: u64| count.saturating_sub(before) as f64 / seconds;
+        let rate = |count: u64, before: u64| grouped((count.saturating_sub(before) as f64 / seconds) as u64);
         self.last = Some((now, reading.offered, reading.returned));
         let left = (moment.trial.seconds() - moment.elapsed.as_secs_f64()).max(0.0);
         let state = match moment.phase {
@@ -59,44 +57,28 @@ impl Progress {
             Phase::Counting => "asking for the reflector's counts".to_owned(),
             Phase::Settling => "settling".to_owned(),
         };
-        self.write(&format!(
-            "{position} {} bytes at {}: out {:.0}/s, back {:.0}/s, lost so far {}, {state}",
-            moment.trial.frame_size(),
-            moment.trial.load,
+        // What matters most comes first: a narrow terminal shows no more than that.
+        self.console.live(&format!(
+            "missing {}; {state}; out {}/s, back {}/s; {position} {} bytes at {}",
+            grouped(reading.missing),
             rate(reading.offered, offered),
             rate(reading.returned, returned),
-            reading.missing,
+            moment.trial.frame_size(),
+            moment.trial.load,
         ));
     }
 
     /// A line that stays.
     pub fn say(&mut self, text: &str) {
-        self.clear();
-        if !self.quiet {
-            tell(&format!("{text}\n"));
-        }
-    }
-
-    /// Takes the live line away and starts anew.
-    pub fn clear(&mut self) {
-        if self.width > 0 {
-            tell(&format!("\r{:width$}\r", "", width = self.width));
-        }
-        self.width = 0;
         self.last = None;
+        self.console.live("");
+        self.console.keep(text);
     }
 
-    fn write(&mut self, line: &str) {
-        if self.terminal {
-            tell(&format!("\r{line:width$}", width = self.width));
-            self.width = line.chars().count();
-        } else {
-            tell(&format!("{line}\n"));
-        }
+    /// Takes the live line away; everything that was said stands there then.
+    pub fn clear(&mut self) {
+        self.last = None;
+        self.console.live("");
+        self.console.flush();
     }
-}
-
-/// A standard error that is gone must not end a measurement.
-fn tell(text: &str) {
-    let _ = std::io::stderr().write_all(text.as_bytes());
 }

@@ -129,7 +129,7 @@ impl Witness {
             self.interfaces.join(" and "),
             self.silence.as_secs_f64()
         ));
-        let mut progress = Progress::new(false);
+        let mut progress = Progress::default();
         let mut last = (Instant::now(), 0);
         let listened = listen(
             &self.interfaces,

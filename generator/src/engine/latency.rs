@@ -28,7 +28,34 @@ pub struct Latency {
     interval: u64,
     warm_up: u64,
     steps: u64,
+    seconds: Vec<Second>,
+    latest: Option<Second>,
 }
+
+/// What the round trips of one second came to, in nanoseconds (each the least value of its bucket).
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Second {
+    pub frames: u64,
+    pub p50: u64,
+    pub p99: u64,
+    pub greatest: u64,
+}
+
+impl Second {
+    /// The worse of two flows in everything, their frames together.
+    #[must_use]
+    pub fn worse(self, other: Second) -> Second {
+        Second {
+            frames: self.frames + other.frames,
+            p50: self.p50.max(other.p50),
+            p99: self.p99.max(other.p99),
+            greatest: self.greatest.max(other.greatest),
+        }
+    }
+}
+
+/// Seconds that are kept one by one, from the beginning of a trial: an hour.
+const SECONDS_KEPT: usize = 3_600;
 
 /// The distribution of round trips in nanoseconds, residence removed.
 #[derive(Clone, Debug)]
@@ -38,18 +65,27 @@ pub struct RoundTrips {
     pub excluded: u64,
     /// Times the wall clock was seen to step.
     pub clock_steps: u64,
+    /// Second by second, of the first hour; of several flows the worst. A second in which the clock was stepped is left out,
+    /// and one without a frame.
+    pub seconds: Vec<Second>,
 }
 
 impl RoundTrips {
     /// Those of several flows. Every flow sees the same clock step.
     #[must_use]
     pub fn together<'a>(flows: impl IntoIterator<Item = &'a RoundTrips>) -> RoundTrips {
-        let mut all = RoundTrips { histogram: histogram(), excluded: 0, clock_steps: 0 };
+        let mut all = RoundTrips { histogram: histogram(), excluded: 0, clock_steps: 0, seconds: Vec::new() };
         for flow in flows {
             // They have the same bounds, which is all that could be wrong.
             let _ = all.histogram.add(&flow.histogram);
             all.excluded += flow.excluded;
             all.clock_steps = all.clock_steps.max(flow.clock_steps);
+            if all.seconds.len() < flow.seconds.len() {
+                all.seconds.resize(flow.seconds.len(), Second::default());
+            }
+            for (worst, second) in all.seconds.iter_mut().zip(&flow.seconds) {
+                *worst = worst.worse(*second);
+            }
         }
         all
     }
@@ -101,6 +137,25 @@ impl Buckets {
         self.0.iter().sum()
     }
 
+    /// What is in them; `None` of nothing.
+    fn summary(&self) -> Option<Second> {
+        let frames = self.len();
+        let at = |rank: u64| {
+            let mut seen = 0;
+            let found = self.0.iter().position(|count| {
+                seen += count;
+                seen >= rank.max(1)
+            });
+            found.map_or(0, Self::value)
+        };
+        (frames > 0).then(|| Second {
+            frames,
+            p50: at(frames.div_ceil(2)),
+            p99: at((frames * 99).div_ceil(100)),
+            greatest: at(frames),
+        })
+    }
+
     fn clear(&mut self) {
         self.0.fill(0);
     }
@@ -127,6 +182,8 @@ impl Latency {
             interval: (interval_ns * (1_u64 << INTERVAL_BITS) as f64) as u64,
             warm_up,
             steps: 0,
+            seconds: Vec::with_capacity(SECONDS_KEPT),
+            latest: None,
         }
     }
 
@@ -170,11 +227,21 @@ impl Latency {
             self.steps += 1;
             self.second.clear();
         } else {
+            self.latest = self.second.summary();
+            if self.seconds.len() < SECONDS_KEPT {
+                self.seconds.extend(self.latest);
+            }
             self.second.drain_into(apart.unwrap_or(&mut self.total));
         }
         self.offset = sample;
         self.next_sample = sample.at + SECOND_NS;
         stepped
+    }
+
+    /// The last second that is over.
+    #[must_use]
+    pub fn last_second(&self) -> Option<Second> {
+        self.latest
     }
 
     /// Adds what was kept apart.
@@ -186,7 +253,12 @@ impl Latency {
     #[must_use]
     pub fn finish(mut self, sample: Offset) -> RoundTrips {
         self.close_second(sample, None);
-        RoundTrips { histogram: self.total, excluded: self.excluded, clock_steps: self.steps }
+        RoundTrips {
+            histogram: self.total,
+            excluded: self.excluded,
+            clock_steps: self.steps,
+            seconds: self.seconds,
+        }
     }
 }
 
@@ -216,6 +288,13 @@ mod tests {
                 expected.record(u64::from(*value)).unwrap();
             }
             prop_assert_eq!(buckets.len(), values.len() as u64);
+            let summary = buckets.summary();
+            prop_assert_eq!(summary.is_none(), values.is_empty());
+            if let Some(summary) = summary {
+                let same = |value: u64, percent: f64| expected.equivalent(value, expected.value_at_percentile(percent));
+                prop_assert!(summary.frames == expected.len() && same(summary.greatest, 100.0));
+                prop_assert!(same(summary.p50, 50.0) && same(summary.p99, 99.0), "{summary:?}");
+            }
             buckets.drain_into(&mut found);
             prop_assert_eq!(buckets.len(), 0);
             prop_assert_eq!(&found, &expected);

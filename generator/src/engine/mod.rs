@@ -5,6 +5,7 @@
 //! allocates, formats, locks or judges while frames fly.
 
 pub mod course;
+pub mod keep;
 pub mod latency;
 pub mod mix;
 pub mod pin;
@@ -22,6 +23,7 @@ use kitproof_common::frame::FrameSpec;
 use kitproof_common::line::{FrameRate, Load};
 use kitproof_common::sequence::Sampling;
 
+use keep::Evidence;
 use mix::Mix;
 use told::Telling;
 
@@ -59,6 +61,8 @@ pub struct Trial {
     pub pairs: u8,
     /// What it tells while it runs; only of a trial of one flow.
     pub telling: Option<Telling>,
+    /// Where the frames around whatever goes wrong are kept.
+    pub evidence: Option<Evidence>,
 }
 
 /// A lower rate from some frame on.
@@ -149,6 +153,7 @@ impl Trial {
             variation: self.variation,
             pairs: 1,
             telling: None,
+            evidence: self.evidence.clone(),
         })
     }
 
@@ -205,6 +210,7 @@ mod tests {
             variation: false,
             pairs,
             telling: None,
+            evidence: None,
         }
     }
 

@@ -3,6 +3,8 @@
 use std::ops::Deref;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 
+use super::latency::Second;
+
 /// A value that begins a cache line of its own (of two, which some processors fetch together).
 #[derive(Debug, Default)]
 #[repr(align(128))]
@@ -37,6 +39,8 @@ pub struct Progress {
     pub arrivals: AtomicU64,
     /// Sequences missing below the highest that came home.
     pub missing: AtomicU64,
+    /// Round trips of the last second that is over: frames, median, 99th percentile, greatest, in nanoseconds.
+    pub second: [AtomicU64; 4],
     /// Asked to stop sending (Ctrl-C, a dead link).
     pub stop_sending: Apart<AtomicBool>,
     /// Asked to stop receiving.
@@ -53,6 +57,9 @@ pub struct Reading {
     pub missing: u64,
     /// Every sender is done.
     pub sent: bool,
+    /// Round trips of the last second that is over; of several flows the worst. It is for the eye: the four figures may be
+    /// of two seconds.
+    pub second: Option<Second>,
 }
 
 impl Reading {
@@ -66,6 +73,10 @@ impl Reading {
             arrivals: sum.arrivals + flow.arrivals,
             missing: sum.missing + flow.missing,
             sent: sum.sent && flow.sent,
+            second: match (sum.second, flow.second) {
+                (Some(one), Some(other)) => Some(one.worse(other)),
+                (one, other) => one.or(other),
+            },
         })
     }
 }
@@ -80,6 +91,21 @@ impl Progress {
             arrivals: self.arrivals.load(Ordering::Relaxed),
             missing: self.missing.load(Ordering::Relaxed),
             sent: self.sent.load(Ordering::Acquire),
+            second: self.second(),
+        }
+    }
+
+    fn second(&self) -> Option<Second> {
+        let [frames, p50, p99, greatest] =
+            std::array::from_fn(|figure| self.second[figure].load(Ordering::Relaxed));
+        (frames > 0).then_some(Second { frames, p50, p99, greatest })
+    }
+
+    /// Tells of a second that is over.
+    pub fn tell_second(&self, told: Second) {
+        let figures = [told.frames, told.p50, told.p99, told.greatest];
+        for (place, figure) in self.second.iter().zip(figures) {
+            place.store(figure, Ordering::Relaxed);
         }
     }
 

@@ -12,6 +12,7 @@ use kitproof_common::sequence::{Arrival, Damaged, LossPattern, Reordering, Sampl
 
 use super::Trial;
 use super::course::Course;
+use super::keep::{Event, Keeper};
 use super::latency::{Latency, RoundTrips};
 use super::progress::Progress;
 use super::stamped::{ByStamps, Identity, Stamped};
@@ -36,6 +37,8 @@ pub struct Receiver<'a, P> {
     identity_from_end: usize,
     /// Frames of several sizes have that in several places.
     mixed: bool,
+    /// Only where it was asked for.
+    keeper: Option<Keeper>,
 }
 
 /// Where stamps of samples come from, beside the port itself.
@@ -67,6 +70,20 @@ struct Counting<'a> {
     counts: HomeCounts,
     /// Only where it was asked for.
     teller: Option<Box<Teller>>,
+}
+
+/// What of the counts changes when something happens.
+#[derive(Clone, Copy)]
+struct Marks {
+    highest: u64,
+    missing: u64,
+    missing_on_return: u64,
+    copies_forward: u64,
+    copies_return: u64,
+    reordered: u64,
+    reordered_return: u64,
+    damaged: u64,
+    too_late: u64,
 }
 
 /// What the receiver measured.
@@ -118,10 +135,14 @@ impl<'a, P: Receive> Receiver<'a, P> {
             teller: trial.telling.clone().map(|telling| Box::new(Teller::new(telling, start_ns))),
         };
         let identity_from_end = Template::new(&trial.frame)?.sequence_from_end();
+        let keeper = trial.evidence.clone().map(|evidence| {
+            Keeper::new(evidence, trial.frame.session, port.stamps(), usize::from(trial.frame.frame_size))
+        });
         Ok(Self {
             port,
             progress,
             count,
+            keeper,
             stamps: StampQueues::default(),
             identity_from_end,
             mixed: trial.mix.is_some(),
@@ -163,8 +184,11 @@ impl<'a, P: Receive> Receiver<'a, P> {
     /// When the port is gone for good.
     #[inline]
     pub fn step(&mut self, now: u64, sample: impl FnOnce() -> Offset) -> io::Result<usize> {
-        let Self { port, progress, count, .. } = self;
-        let arrived = port.receive(BATCH, &mut |frame, meta| count.frame(frame, meta))?;
+        let Self { port, progress, count, keeper, .. } = self;
+        let arrived = match keeper {
+            None => port.receive(BATCH, &mut |frame, meta| count.frame(frame, meta))?,
+            Some(keeper) => receive_keeping(*port, count, keeper)?,
+        };
         if arrived > 0 {
             progress.returned.store(count.sequences.distinct(), Ordering::Relaxed);
             progress.numbers.store(count.numbers.distinct(), Ordering::Relaxed);
@@ -185,6 +209,7 @@ impl<'a, P: Receive> Receiver<'a, P> {
         let apart = count.teller.as_mut().map(|teller| &mut teller.round_trips);
         let stepped = count.latency.close_second(sample, apart);
         count.stamped.close_second(stepped);
+        count.progress.tell_second(count.latency.last_second().unwrap_or_default());
         count.tell_second(sample.at, stepped);
     }
 
@@ -203,9 +228,52 @@ impl<'a, P: Receive> Receiver<'a, P> {
     pub fn finish(mut self, offered: u64, sample: Offset) -> io::Result<Home> {
         self.close_second(sample);
         let (received_dropped, strayed) = (self.port.dropped()?, self.port.strayed());
+        if let Some(keeper) = self.keeper.take() {
+            let highest = self.count.sequences.highest();
+            keeper.finish(
+                highest.unwrap_or_default(),
+                offered.saturating_sub(highest.map_or(0, |highest| highest + 1)),
+            );
+        }
         let mut home = self.count.finish(offered, received_dropped, sample);
         home.counts.strayed = strayed;
         Ok(home)
+    }
+}
+
+/// The same as without evidence, and every frame is kept for a while.
+#[cold]
+#[inline(never)]
+fn receive_keeping<P: Receive>(
+    port: &mut P,
+    count: &mut Counting<'_>,
+    keeper: &mut Keeper,
+) -> io::Result<usize> {
+    port.receive(BATCH, &mut |frame, meta| {
+        let before = count.marks();
+        count.frame(frame, meta);
+        keeper.arrived(frame, meta.arrived_ns, count.marks().since(&before));
+    })
+}
+
+impl Marks {
+    /// What happened between two.
+    fn since(&self, before: &Marks) -> Event {
+        let rise = |get: fn(&Marks) -> u64| get(self).saturating_sub(get(before));
+        let (missing, missing_return) = (rise(|marks| marks.missing), rise(|marks| marks.missing_on_return));
+        let (reordered, reordered_return) =
+            (rise(|marks| marks.reordered), rise(|marks| marks.reordered_return));
+        Event {
+            highest: before.highest,
+            missing_forward: missing.saturating_sub(missing_return),
+            missing_return,
+            copies_forward: rise(|marks| marks.copies_forward),
+            copies_return: rise(|marks| marks.copies_return),
+            reordered_forward: reordered.saturating_sub(reordered_return),
+            reordered_return,
+            damaged: rise(|marks| marks.damaged),
+            too_late: rise(|marks| marks.too_late),
+        }
     }
 }
 
@@ -222,6 +290,20 @@ fn read(queue: Option<&mut StampQueue>, identity_from_end: usize, mut visit: imp
 }
 
 impl Counting<'_> {
+    fn marks(&self) -> Marks {
+        Marks {
+            highest: self.sequences.highest().unwrap_or_default(),
+            missing: self.sequences.lost_so_far(),
+            missing_on_return: self.numbers.lost_so_far(),
+            copies_forward: self.counts.copies_forward_home,
+            copies_return: self.counts.copies_return,
+            reordered: self.sequences.reordered(),
+            reordered_return: self.numbers.reordered(),
+            damaged: self.damaged.distinct() + self.damaged.anonymous() + self.damaged.copies(),
+            too_late: self.counts.late + self.counts.late_numbers,
+        }
+    }
+
     #[inline]
     fn frame(&mut self, frame: &[u8], meta: Meta) {
         match self.checker.intact_header(frame) {

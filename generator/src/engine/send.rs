@@ -268,7 +268,7 @@ pub enum SendError {
 }
 
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     use kitproof_common::frame::{Encapsulation, Fill, FrameSpec, MacAddr, Tags};
     use kitproof_common::line::{FrameRate, LineRate, Load, line_frame_rate};
 
@@ -333,7 +333,7 @@ mod tests {
         }
     }
 
-    fn trial(line: FrameRate, rate: FrameRate, burst: u32, ahead: u32, seconds: u64) -> Trial {
+    pub(crate) fn trial(line: FrameRate, rate: FrameRate, burst: u32, ahead: u32, seconds: u64) -> Trial {
         Trial {
             frame: FrameSpec {
                 encapsulation: Encapsulation::Ipv4,
@@ -362,6 +362,7 @@ mod tests {
             mix: None,
             pairs: 1,
             telling: None,
+            evidence: None,
         }
     }
 

@@ -9,6 +9,7 @@ use kitproof_common::link::{LinkFacts, LinkKind};
 use kitproof_common::port::xdp::Manner;
 
 use super::failure::Failure;
+use crate::engine::keep::Evidence;
 use crate::engine::mix::{MOST_SIZES, Mix};
 use crate::engine::{Lowered, Trial};
 use crate::verdict::Limits;
@@ -51,6 +52,8 @@ pub struct Wanted {
     pub pairs: u8,
     /// How AF_XDP sockets are to be used, where they are asked for by name.
     pub manner: Manner,
+    /// Where the frames around whatever goes wrong are kept.
+    pub evidence: Option<Evidence>,
 }
 
 /// How the frames of an interface are to reach the wire.
@@ -248,6 +251,7 @@ impl Plan {
             variation: offer.variation,
             pairs: wanted.pairs,
             telling: None,
+            evidence: self.wanted.evidence.clone(),
         })
     }
 

@@ -12,12 +12,13 @@ use super::plan::{self, Plan};
 use super::round_trips;
 use super::runner::{Finished, Run};
 use crate::engine::Trial;
+use crate::engine::latency::Second;
 use crate::method::clock_difference::Climb;
 use crate::reference::{self, Record};
 use crate::report::{
     Added, ClimbTold, Clocks, DelayVariation, Direction, Endpoint, Floor, Ipdv, LoadFigures, LoadWindows,
     LossBound, LossPeriod, MixTold, MixedSize, OddWindow, OpticsTold, Pair, ReferenceUsed, RoundTrip,
-    RunResult, SCHEMA, TaggedFrame, Tool, TrialResult,
+    RoundTripCourse, RunResult, SCHEMA, TaggedFrame, Tool, TrialResult,
 };
 use crate::verdict::Reason;
 
@@ -315,6 +316,7 @@ fn trial(judged: &Judged, run: &Run) -> TrialResult {
         duration_s: load.duration_s,
         counts: judged.account.clone(),
         round_trip_ns: round_trip(judged),
+        round_trip_course: round_trip_course(judged),
         round_trip_stamped_ns: stamped(judged, near),
         added: added(&[judged], run),
         tagged_frame: judged.tagged().map(|tagged| TaggedFrame {
@@ -347,6 +349,22 @@ fn round_trip(judged: &Judged) -> Option<RoundTrip> {
         clock: format!("{arrival}, user-space departure stamp{}", untaken(judged)),
         in_flight_frames: in_flight(judged),
         ..figures_of(&trips.histogram)?
+    })
+}
+
+/// How the round trips went over the trial, in no more stretches than a page can show.
+fn round_trip_course(judged: &Judged) -> Option<RoundTripCourse> {
+    const MOST: usize = 300;
+    let seconds = &judged.outcome.round_trips.seconds;
+    let stretch = seconds.len().div_ceil(MOST).max(1);
+    let means = |get: fn(&Second) -> u64| {
+        let mean = |some: &[Second]| some.iter().map(get).sum::<u64>() / some.len() as u64;
+        seconds.chunks_exact(stretch).map(mean).collect()
+    };
+    (!seconds.is_empty()).then(|| RoundTripCourse {
+        stretch_s: stretch as u64,
+        p50_ns: means(|second| second.p50),
+        p99_ns: means(|second| second.p99),
     })
 }
 

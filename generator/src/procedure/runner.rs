@@ -20,6 +20,7 @@ use super::trial::{self, Moment};
 use crate::engine;
 use crate::engine::told::Telling;
 use crate::method::Came;
+use crate::page::News;
 use crate::reference::{Known, Ports};
 use crate::report::Findings;
 use crate::verdict::{Bears, Outcome, Reason, Verdict, overall};
@@ -76,6 +77,19 @@ pub trait Show {
     fn moment(&mut self, position: &str, moment: Moment<'_>);
     /// A trial is over and judged.
     fn judged(&mut self, trial: &Judged);
+    /// Something happened on the link or to the pair, in a long trial: too much of it to stay on a terminal.
+    fn news(&mut self, news: News);
+}
+
+/// What a long trial is told each time it asks.
+#[derive(Clone, Debug, Default)]
+pub struct Tick {
+    /// It is to stop.
+    pub enough: bool,
+    /// What stands on the live line.
+    pub line: String,
+    /// What happened since.
+    pub news: Vec<News>,
 }
 
 /// What both ends saw of a watched trial.
@@ -290,7 +304,7 @@ impl<'a> Runner<'a> {
         &mut self,
         offer: &Offer,
         telling: Telling,
-        tick: &mut dyn FnMut(&Moment<'_>) -> (bool, String),
+        tick: &mut dyn FnMut(&Moment<'_>) -> Tick,
     ) -> Result<&mut Judged, Failure> {
         let (source, destination) = self.session.addresses();
         let mut trial = self.plan.trial(offer, fresh_tag(&self.trials), source, destination)?;
@@ -298,9 +312,12 @@ impl<'a> Runner<'a> {
         let (stop, mut stopped) = watch::channel(false);
         let (user, show) = (self.interrupt.clone(), &mut *self.show);
         let mut on_moment = |moment: Moment<'_>| {
-            let (enough, line) = tick(&moment);
-            show.moment(&line, moment);
-            if enough || *user.borrow() {
+            let told = tick(&moment);
+            for news in told.news {
+                show.news(news);
+            }
+            show.moment(&told.line, moment);
+            if told.enough || *user.borrow() {
                 // It is only heard while frames are sent; later there is nothing to stop.
                 let _ = stop.send(true);
             }
@@ -387,6 +404,11 @@ impl<'a> Runner<'a> {
     #[must_use]
     pub fn position(&self, index: usize) -> String {
         format!("[{}/{}]", index + 1, self.plan.sizes.len())
+    }
+
+    /// Tells of something that happened.
+    pub fn news(&mut self, news: News) {
+        self.show.news(news);
     }
 
     /// Says a line worth keeping.

@@ -32,7 +32,7 @@ pub use ink::{Ink, Style};
 pub use result::{
     ChainPiece, ClimbTold, Clocks, DelayVariation, Direction, Endpoint, Floor, Ipdv, LoadFigures,
     LoadWindows, LossBound, LossPeriod, MixTold, MixedSize, OddWindow, OpticsTold, Pair, RoundTrip,
-    RunResult, SCHEMA, TaggedFrame, Tool, TrialResult, TunedSetting, typed,
+    RoundTripCourse, RunResult, SCHEMA, TaggedFrame, Tool, TrialResult, TunedSetting, typed,
 };
 pub use schema::schema_text;
 pub(crate) use table::reasons as paragraphs;

@@ -213,6 +213,9 @@ pub struct TrialResult {
     pub counts: Account,
     /// Of every frame, from its departure as the program stamped it. Null when no round trip was measured.
     pub round_trip_ns: Option<RoundTrip>,
+    /// The same over the trial, of its first hour; left out where no whole second was measured.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub round_trip_course: Option<RoundTripCourse>,
     /// Of sampled frames (about a thousand a second), from stamp to stamp of one clock: one entry for each clock that stamped
     /// them, the best one last. None where neither the kernel nor the NIC stamps what leaves.
     #[serde(default)]
@@ -324,6 +327,16 @@ pub struct RoundTrip {
     /// Frames that may have waited in the driver when their departure was stamped: the uncertainty of each figure.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub in_flight_frames: Option<u64>,
+}
+
+/// Round trips stretch by stretch, in nanoseconds. A second in which the wall clock was stepped is left out.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct RoundTripCourse {
+    /// Seconds that each figure is of. Where that is more than one, the figure is the mean of theirs.
+    pub stretch_s: u64,
+    /// Medians; of several flows the greatest.
+    pub p50_ns: Vec<u64>,
+    pub p99_ns: Vec<u64>,
 }
 
 /// A mix of frame sizes (RFC 6985). What was measured with it says nothing of another.
@@ -552,6 +565,11 @@ pub(crate) mod sample {
             clocks: None,
             loss_bound: LossBound::of(&counts, size, 0.95),
             counts,
+            round_trip_course: Some(RoundTripCourse {
+                stretch_s: 1,
+                p50_ns: vec![12_345, 12_340],
+                p99_ns: vec![20_050, 20_010],
+            }),
             round_trip_ns: Some(RoundTrip {
                 min: 9_100,
                 p50: 12_345,

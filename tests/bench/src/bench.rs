@@ -59,9 +59,7 @@ impl Bench {
     /// Generator and reflector back to back.
     pub fn direct(options: Options) -> anyhow::Result<Self> {
         let (generator, reflector) = (Room::new("generator")?, Room::new("reflector")?);
-        let ends = Ends { one: (&generator, GENERATOR_PORT), other: (&reflector, REFLECTOR_PORT) };
-        veth::lay(ends, options.mtu, options.queues)?;
-        Ok(Self {
+        let bench = Self {
             wire: None,
             _programs: Vec::new(),
             generator,
@@ -69,7 +67,21 @@ impl Bench {
             witness: None,
             wire_room: None,
             options,
-        })
+        };
+        bench.plug_adapter_in()?;
+        Ok(bench)
+    }
+
+    /// Takes the generator's port away altogether, as a USB adapter that drops off; the cable goes with it. Only back to back.
+    pub fn drop_adapter(&self) -> anyhow::Result<()> {
+        anyhow::ensure!(self.wire_room.is_none(), "this bench has a wire");
+        veth::remove(&self.generator, GENERATOR_PORT)
+    }
+
+    /// Puts it back, with another address.
+    pub fn plug_adapter_in(&self) -> anyhow::Result<()> {
+        let ends = Ends { one: (&self.generator, GENERATOR_PORT), other: (&self.reflector, REFLECTOR_PORT) };
+        veth::lay(ends, self.options.mtu, self.options.queues)
     }
 
     /// Generator and reflector with a software wire between. If the script has a monitor side, there is a room for

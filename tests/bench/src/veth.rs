@@ -52,6 +52,16 @@ pub fn lay(ends: Ends<'_>, mtu: u32, queues: u32) -> anyhow::Result<()> {
     Ok(())
 }
 
+/// Takes an end away, and the other one with it.
+pub(crate) fn remove(room: &Room, interface: &str) -> anyhow::Result<()> {
+    let name = interface.to_owned();
+    netlink(room, move |handle| async move {
+        let index = index(&handle, name).await?;
+        Ok(handle.link().del(index).execute().await?)
+    })
+    .with_context(|| format!("{interface} in the room `{}` cannot be taken away", room.label()))
+}
+
 /// Sets an interface of a room up or down.
 pub(crate) fn set_up(room: &Room, interface: &str, up: bool) -> anyhow::Result<()> {
     let name = interface.to_owned();

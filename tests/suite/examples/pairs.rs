@@ -161,6 +161,7 @@ fn trial(table: &Table, pairs: u8, rate: u64, seconds: u64) -> Result<Held> {
         mix: None,
         pairs,
         telling: None,
+        evidence: None,
     };
     if table.xdp {
         let (near, far) = (attach(table, true)?, attach(table, false)?);

@@ -6,6 +6,7 @@
 //! are ignored, with the reason.
 
 mod busy;
+pub mod disguise;
 pub mod rig;
 
 use std::ffi::OsStr;

@@ -13,6 +13,7 @@ use kitproof::journal::{self, EventKind, Journal, Record};
 use kitproof_bench::bench::{Bench, GENERATOR_PORT, Options, REFLECTOR_PORT};
 use kitproof_bench::ledger::Counts;
 use kitproof_bench::script::{Faults, Schedule, Script};
+use kitproof_suite::disguise::{self, Lack};
 use kitproof_suite::rig::{FAIL, INTERRUPTED, PASS, TRIES, UNPROVEN, equal, rest};
 use kitproof_suite::{Ended, Folder, Running, number, run, validate};
 use serde_json::Value;
@@ -21,11 +22,14 @@ use serde_json::Value;
 const RATE: u64 = 2_000;
 
 fn main() {
+    disguise::put_on();
     run(&[
         ("what_the_wire_took_at_random_times_stands_in_the_journal", faults),
         ("kill_9_at_random_moments_and_it_carries_on", killed),
         ("a_reflector_that_is_started_anew_is_the_pairs_doing", reflector_restarted),
         ("a_goal_ends_it_and_a_wrong_journal_is_refused", goals_and_refusals),
+        ("a_disk_that_fills_up_loses_nothing", full_disk),
+        ("an_adapter_that_drops_off_is_the_pairs_doing", adapter_dropped),
     ]);
 }
 
@@ -274,6 +278,60 @@ fn home_so_far(journal: &Journal) -> u64 {
     over + current
 }
 
+/// Issue 6, "a disk that fills at 02:00", on a real file system: it is filled by somebody else, and emptied again.
+fn full_disk() -> Result<()> {
+    let script = Script {
+        forward: Faults { drop: Schedule { every: Some(50), ..Schedule::default() }, ..Faults::default() },
+        ..Script::default()
+    };
+    let folder = Folder::new("full")?;
+    let file = path(&folder, "journal.jsonl")?;
+    for _ in 0..TRIES {
+        let mut bench = Bench::with_wire(script.clone(), Options::default())?;
+        let _reflector = kitproof_suite::reflector(&bench.reflector)?;
+        let lack = Lack::Space(folder.path(), 256);
+        let soak = disguise::start(&bench.generator, lack, "kitproof", &arguments(&file, "14s", &[]))?;
+        // Its folder, as it sees it.
+        let seen = Path::new("/proc").join(soak.id().to_string()).join("root").join(&file[1..]);
+        let size = || std::fs::metadata(&seen).map_or(0, |journal| journal.len());
+        let begun = Instant::now();
+        while size() < 4_000 {
+            ensure!(begun.elapsed() < Duration::from_secs(40), "nothing is in the journal");
+            std::thread::sleep(Duration::from_millis(50));
+        }
+        // Kept open, it can be read when its file system has no place any more.
+        let mut journal = std::fs::File::open(&seen)?;
+        let filler = seen.with_file_name("filler");
+        let filled = std::fs::write(&filler, vec![0_u8; 1 << 20]).map_err(|error| error.kind());
+        ensure!(filled == Err(std::io::ErrorKind::StorageFull), "{filled:?}");
+        std::thread::sleep(Duration::from_secs(2));
+        let full = size();
+        std::thread::sleep(Duration::from_secs(3));
+        equal("octets while the disk is full", size(), full)?;
+        std::fs::remove_file(&filler)?;
+        let ended = soak.wait(Duration::from_secs(60))?;
+        let ledger = bench.stop_wire()?;
+        if !ledger.is_clean() {
+            eprintln!("the wire itself lost frames: {:?}", ledger.lost_by_wire);
+            rest();
+            continue;
+        }
+        ensure!(ended.status == FAIL, "status {}: {}", ended.status, ended.stderr);
+        let copy = folder.path().join("copy.jsonl");
+        std::io::copy(&mut journal, &mut std::fs::File::create(&copy)?)?;
+        let journal = journal::read(&copy)?;
+        ensure!(!journal.cut);
+        let did = ledger.last().context("the wire saw a trial")?;
+        compare(&journal, &taken(&did.forward), &taken(&did.back))?;
+        complete(&journal, 14)?;
+        let is = |kind: fn(&Record) -> bool| journal.records.iter().any(kind);
+        ensure!(is(|record| matches!(record, Record::Event(event) if event.kind == EventKind::JournalBack)));
+        ensure!(!is(|record| matches!(record, Record::Unwritten(_))), "lines were given up");
+        return Ok(());
+    }
+    bail!("the wire itself loses frames on this machine")
+}
+
 fn reflector_restarted() -> Result<()> {
     let folder = Folder::new("soak")?;
     let bench = Bench::direct(Options::default())?;
@@ -302,6 +360,43 @@ fn reflector_restarted() -> Result<()> {
         })
         .collect();
     ensure!(events.contains(&EventKind::ReflectorForgot), "{events:?}");
+    equal("segments", number(&result["soak"], "segments")?, 2)?;
+    equal("broken", number(&result["soak"], "broken_segments")?, 1)?;
+    let lost: u64 = (0..2).map(|way| number(&result["soak"]["ways"][way], "errors").unwrap_or(1)).sum();
+    equal("errors charged to the link", lost, 0)
+}
+
+/// Issue 6: "a USB adapter that drops off for a moment".
+fn adapter_dropped() -> Result<()> {
+    let folder = Folder::new("dropped")?;
+    let bench = Bench::direct(Options::default())?;
+    let reflector = kitproof_suite::reflector(&bench.reflector)?;
+    let file = path(&folder, "dropped.jsonl")?;
+    let begun = Instant::now();
+    let soak =
+        Running::remembering(&bench.generator, folder.path(), "kitproof", &arguments(&file, "14s", &[]))?;
+    while !std::fs::read_to_string(&file).is_ok_and(|text| text.matches("\"interval\"").count() >= 2) {
+        ensure!(begun.elapsed() < Duration::from_secs(40), "no interval in the journal");
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    bench.drop_adapter()?;
+    std::thread::sleep(Duration::from_secs(2));
+    // The far end lost its port too, on this cable: it is started anew, as its service would be.
+    reflector.kill()?;
+    bench.plug_adapter_in()?;
+    let _reflector = kitproof_suite::reflector(&bench.reflector)?;
+    let ended = soak.wait(Duration::from_secs(120))?;
+    let result = ended.json().with_context(|| format!("{ended:?}"))?;
+    validate(&result)?;
+    ensure!([PASS, UNPROVEN].contains(&ended.status), "status {}: {:#}", ended.status, result["reasons"]);
+    let journal = journal::read(Path::new(&file))?;
+    let whose = |kind| {
+        journal.records.iter().find_map(|record| match record {
+            Record::Event(event) if event.kind == kind => Some(event.whose),
+            _ => None,
+        })
+    };
+    ensure!(whose(EventKind::PortFailed) == Some(journal::Whose::Pair), "{:#?}", journal.records);
     equal("segments", number(&result["soak"], "segments")?, 2)?;
     equal("broken", number(&result["soak"], "broken_segments")?, 1)?;
     let lost: u64 = (0..2).map(|way| number(&result["soak"]["ways"][way], "errors").unwrap_or(1)).sum();

@@ -30,6 +30,7 @@ use super::plan::{Length, Target, Wanted};
 use super::runner::{Finished, Heard, Run, Runner, Show};
 use crate::engine::told::{ROOM, Telling};
 use crate::journal::{self, Begin, End, Event, EventKind, Record, SCHEMA, SegmentEnd, Whose, Writer};
+use crate::page::News;
 use crate::report::{Findings, Soak, SoakWay};
 use crate::state;
 use crate::verdict::{Limit, Outcome, Reason};
@@ -177,6 +178,8 @@ struct Soaking {
     standing: Standing,
     because: Option<String>,
     ended_early: Option<String>,
+    /// What happened between two segments, and was not told yet.
+    news: Vec<News>,
 }
 
 impl Soaking {
@@ -222,6 +225,7 @@ impl Soaking {
             standing: Standing::Going,
             because: None,
             ended_early: None,
+            news: Vec::new(),
             options,
         };
         if soak.options.resume && soak.options.journal.metadata().is_ok_and(|file| file.len() > 0) {
@@ -273,6 +277,7 @@ impl Soaking {
 
     fn note(&mut self, record: Record) {
         self.totals.add(&record);
+        self.news.extend(recorder::news(&record));
         self.journal.append(&record, true);
     }
 
@@ -288,6 +293,7 @@ impl Soaking {
         target: &Target,
         because: Option<String>,
     ) -> Result<Option<String>, Failure> {
+        self.tell(runner);
         let known = self.known();
         let mut offer = runner.plan.offer(self.frame_size);
         offer.length = match self.options.goal {
@@ -312,10 +318,7 @@ impl Soaking {
         };
         let number = segment.number;
         let mut recorder = Recorder::new(segment, &mut self.journal, &mut self.totals, told, companion);
-        let mut tick = |moment: &super::trial::Moment<'_>| {
-            let enough = recorder.tick(moment, because.as_deref());
-            (enough, recorder.line.clone())
-        };
+        let mut tick = |moment: &super::trial::Moment<'_>| recorder.tick(moment, because.as_deref());
         let (why, failed, far_is_known) = {
             let judged = runner.long(&offer, telling, &mut tick).await?;
             (recorder.finish(&judged.outcome.trial), port_failed(judged), judged.outcome.far.is_ok())
@@ -360,6 +363,7 @@ impl Soaking {
             broken: broken.is_some(),
             account: judged.account.clone(),
         })));
+        self.tell(runner);
         let mut known = self.known();
         if broken.is_none() && why.is_none() && !runner.interrupted() {
             // All its frames were offered: what is left of the time is a matter of rounding.
@@ -370,6 +374,12 @@ impl Soaking {
             return Ok(Some("a loss in its last moments left the goal open".to_owned()));
         }
         Ok(broken.map(|(_, _, text)| text).or_else(|| Some("nothing came home for a while".to_owned())))
+    }
+
+    fn tell(&mut self, runner: &mut Runner<'_>) {
+        for news in self.news.drain(..) {
+            runner.news(news);
+        }
     }
 
     /// Asks for the counts of a segment whose end was not heard, until they are had, or are known to be gone.

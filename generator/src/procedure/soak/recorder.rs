@@ -13,7 +13,12 @@ use super::totals::Totals;
 use crate::engine::Trial;
 use crate::engine::told::{self, Told};
 use crate::journal::{Event, EventKind, Interval, Lost, Record, RoundTrip, Store, Whose, Writer};
+use crate::page::{self, News};
+use crate::procedure::runner::Tick;
 use crate::procedure::trial::{Moment, Phase};
+
+/// News between two ticks; the journal has all.
+const NEWS: usize = 200;
 
 /// Nothing home for so long, while frames leave: the segment ends, to find out why.
 const SILENT: Duration = Duration::from_secs(10);
@@ -54,7 +59,8 @@ pub(super) struct Recorder<'a, S> {
     /// (when, frames home by then)
     alive: (Duration, u64),
     /// What the live line says.
-    pub(super) line: String,
+    line: String,
+    news: Vec<News>,
     refused: bool,
     home_at_end: u64,
     why: Option<Why>,
@@ -76,6 +82,7 @@ impl<'a, S: Store> Recorder<'a, S> {
             totals,
             told,
             companion,
+            news: Vec::new(),
             looked: sensors.look(),
             sensors,
             next_look_ns: 0,
@@ -89,8 +96,14 @@ impl<'a, S: Store> Recorder<'a, S> {
         }
     }
 
-    /// A moment of the trial; whether it is to stop.
-    pub(super) fn tick(&mut self, moment: &Moment<'_>, because: Option<&str>) -> bool {
+    /// A moment of the trial.
+    pub(super) fn tick(&mut self, moment: &Moment<'_>, because: Option<&str>) -> Tick {
+        let enough = self.is_enough(moment, because);
+        Tick { enough, line: self.line.clone(), news: std::mem::take(&mut self.news) }
+    }
+
+    /// Whether it is to stop.
+    fn is_enough(&mut self, moment: &Moment<'_>, because: Option<&str>) -> bool {
         if self.start_ns.is_none() {
             self.start_ns = Some(moment.start_ns);
             let segment = crate::journal::Segment {
@@ -264,6 +277,9 @@ impl<'a, S: Store> Recorder<'a, S> {
 
     fn write(&mut self, record: Record, important: bool) {
         self.totals.add(&record);
+        if self.news.len() < NEWS {
+            self.news.extend(news(&record));
+        }
         self.journal.append(&record, important);
     }
 
@@ -271,6 +287,35 @@ impl<'a, S: Store> Recorder<'a, S> {
     pub(super) fn finish(mut self, trial: &Trial) -> Option<Why> {
         self.hear(trial);
         self.why
+    }
+}
+
+/// What a record is to whoever watches, if it is anything.
+pub(super) fn news(record: &Record) -> Option<News> {
+    match record {
+        Record::Lost(lost) => {
+            let ways = match (lost.forward, lost.homeward) {
+                (_, 0) => "forward".to_owned(),
+                (0, _) => "on return".to_owned(),
+                (forward, homeward) => format!("{forward} forward, {homeward} on return"),
+            };
+            let frames = if lost.frames == 1 { "frame" } else { "frames" };
+            let first = lost.first;
+            let text = if lost.to_the_end {
+                format!("{} {frames} from {first} on did not come home", lost.frames)
+            } else {
+                format!("{} {frames} lost {ways}, from {first} on", lost.frames)
+            };
+            Some(News { at: lost.at.clone(), whose: page::Whose::Link, text })
+        }
+        Record::Event(event) => {
+            let whose = match event.whose {
+                Whose::Link => page::Whose::Link,
+                Whose::Pair => page::Whose::Pair,
+            };
+            Some(News { at: event.at.clone(), whose, text: event.text.clone() })
+        }
+        _ => None,
     }
 }
 

@@ -395,6 +395,7 @@ where
         mix: None,
         pairs: 1,
         telling: None,
+        evidence: None,
     };
     let running = run::start(vec![(transmit, receive)], &trial)?;
     let inside = at_the_end(running.start_ns, offer, || running.read().returned);

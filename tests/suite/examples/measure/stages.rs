@@ -191,6 +191,7 @@ fn trial(spec: &FrameSpec, fill_check: bool) -> Trial {
         mix: None,
         pairs: 1,
         telling: None,
+        evidence: None,
     };
     assert_eq!(trial.window(), WARM);
     trial

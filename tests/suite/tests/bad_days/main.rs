@@ -5,7 +5,6 @@
 //! more than they work, so a few run at once, at loads that are easily held. Nothing is decided by timing: counts are
 //! exact, and a trial in which the host was too slow is run again.
 
-mod disguise;
 mod hand;
 mod links;
 mod manners;
@@ -55,6 +54,6 @@ const CHECKS: &[Check] = &[
 ];
 
 fn main() {
-    disguise::put_on();
+    kitproof_suite::disguise::put_on();
     kitproof_suite::run(CHECKS)
 }

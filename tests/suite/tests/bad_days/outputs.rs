@@ -8,10 +8,10 @@ use std::time::Duration;
 
 use anyhow::{Context, Result, ensure};
 use kitproof_bench::{Bench, Options};
+use kitproof_suite::disguise::{self, Lack};
 use kitproof_suite::{Ended, program, reflector_by_packets as reflector};
 use serde_json::Value;
 
-use crate::disguise::{self, Lack};
 use crate::spoken::{PATIENCE, easy, kitproof, one_line, refused, whole};
 
 /// A folder of this test's own, gone when dropped.
@@ -98,7 +98,7 @@ pub(crate) fn a_full_disk() -> Result<()> {
     ensure!(ended.stdout.contains("P A S S"), "no table: {}", ended.stdout);
     whole(&result["trials"][0])?;
     let (ended, result) = until_it_passes(|| {
-        let lack = Lack::Space(&folder.0);
+        let lack = Lack::Space(&folder.0, 4);
         disguise::start(&bench.generator, lack, "kitproof", &to_file(&inside, &sizes))?.wait(PATIENCE)
     })?;
     one_line(&ended, "kitproof", 3, &["could not write", &inside, "No space left on device", instead])?;

@@ -5,10 +5,10 @@ use std::net::{IpAddr, Ipv4Addr};
 use anyhow::{Result, ensure};
 use kitproof_bench::bench::{GENERATOR_PORT, REFLECTOR_PORT};
 use kitproof_bench::{Bench, Options};
+use kitproof_suite::disguise::{self, Lack};
 use kitproof_suite::{Running, reflector_by_packets as reflector};
 use rustix::process::{Signal, kill_process};
 
-use crate::disguise::{self, Lack};
 use crate::hand::Ear;
 use crate::spoken::{
     PATIENCE, easy, kitproof, one_line, packet_sockets, passed, pid, refused, start, steady,

@@ -160,6 +160,7 @@ pub(crate) fn soak(hours: u64, rate: u64, every: u64) {
         variation: false,
         pairs: 1,
         telling: Some(Telling { every_ns: every * SECOND, to }),
+        evidence: None,
     };
     let start_ns = 5 * SECOND;
     let home = Rc::new(RefCell::new(Home::default()));

@@ -134,6 +134,7 @@ pub(crate) fn paced(chance: &mut Chance, frame: FrameSpec, frames: u64, line: Li
         mix: None,
         pairs: 1,
         telling: None,
+        evidence: None,
     }
 }
 

@@ -7,18 +7,20 @@ use std::process::{Command, Stdio};
 
 use anyhow::{Context, Result};
 use kitproof_bench::Room;
-use kitproof_suite::{Running, program};
+
 use nix::mount::{MsFlags, mount};
 use nix::sched::{CloneFlags, unshare};
 use rustix::thread::{CapabilitySet, remove_capability_from_bounding_set};
 
+use crate::{Running, program};
+
 /// What is different for the program under test.
 #[derive(Clone, Copy, Debug)]
-pub(crate) enum Lack<'a> {
+pub enum Lack<'a> {
     /// CAP_NET_RAW: no packet sockets.
     NetRaw,
-    /// Space: the folder holds 4 KiB at most.
-    Space(&'a Path),
+    /// Space: the folder is empty and holds so many KiB at most. From outside it is below /proc/PID/root.
+    Space(&'a Path, u32),
     /// The folder cannot be written to, not even by root.
     Writing(&'a Path),
 }
@@ -26,15 +28,18 @@ pub(crate) enum Lack<'a> {
 const MARK: &str = "--disguised";
 
 /// Starts a program of the product in `room` with something lacking.
-pub(crate) fn start(room: &Room, lack: Lack, name: &str, arguments: &[&str]) -> Result<Running> {
+///
+/// # Errors
+/// It cannot be started.
+pub fn start(room: &Room, lack: Lack, name: &str, arguments: &[&str]) -> Result<Running> {
     let (word, path) = match lack {
-        Lack::NetRaw => ("net-raw", Path::new("-")),
-        Lack::Space(path) => ("space", path),
-        Lack::Writing(path) => ("writing", path),
+        Lack::NetRaw => ("net-raw".to_owned(), Path::new("-")),
+        Lack::Space(path, kib) => (format!("size={kib}k"), path),
+        Lack::Writing(path) => ("writing".to_owned(), path),
     };
     let mut command = Command::new(std::env::current_exe()?);
     command
-        .args([MARK, word])
+        .args([MARK, &word])
         .arg(path)
         .arg(program(name)?)
         .args(arguments)
@@ -46,7 +51,7 @@ pub(crate) fn start(room: &Room, lack: Lack, name: &str, arguments: &[&str]) -> 
 }
 
 /// Where this process was started by [`start`], does what it says and never returns.
-pub(crate) fn put_on() {
+pub fn put_on() {
     let arguments: Vec<OsString> = std::env::args_os().skip(1).collect();
     if let [mark, word, path, program, rest @ ..] = arguments.as_slice()
         && mark == MARK
@@ -69,7 +74,8 @@ fn give_up(word: &str, path: &Path) -> Result<()> {
     unshare(CloneFlags::CLONE_NEWNS).context("no mount namespace")?;
     mount(none, "/", none, MsFlags::MS_REC | MsFlags::MS_PRIVATE, none)
         .context("mounts cannot be made private")?;
-    let flags = if word == "writing" { MsFlags::MS_RDONLY } else { MsFlags::empty() };
-    mount(Some("tmpfs"), path, Some("tmpfs"), flags, Some("size=4k")).context("no tmpfs")?;
+    let (flags, size) =
+        if word == "writing" { (MsFlags::MS_RDONLY, "size=4k") } else { (MsFlags::empty(), word) };
+    mount(Some("tmpfs"), path, Some("tmpfs"), flags, Some(size)).context("no tmpfs")?;
     Ok(())
 }

@@ -3,10 +3,10 @@
 //!
 //! | file | idea |
 //! | --- | --- |
-//! | [`alike`] | what must be the same before anything may be compared |
-//! | [`stretches`] | neighbouring seconds are not independent: stretches that are |
-//! | [`judge`] | the measures, each with its test, its limit and its standing |
-//! | [`told`] | the result, as JSON and as a table |
+//! | `alike` | what must be the same before anything may be compared |
+//! | `stretches` | neighbouring seconds are not independent: stretches that are |
+//! | `judge` | the measures, each with its test, its limit and its standing |
+//! | `told` | the result, as JSON and as a table |
 
 mod alike;
 mod judge;

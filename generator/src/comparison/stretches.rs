@@ -20,33 +20,35 @@ pub(super) fn medians(trials: &[&TrialResult]) -> Option<Vec<f64>> {
         // The first second has the pair's own beginning in it.
         all.extend(seconds.iter().skip(1).map(|ns| *ns as f64));
     }
-    independent(all)
+    independent(&all)
 }
 
 /// Means of stretches that are long enough; `None` where fewer than [`FEWEST`] are left.
-pub(super) fn independent(mut values: Vec<f64>) -> Option<Vec<f64>> {
-    let mut remembers = false;
-    while values.len() >= FEWEST && has_memory(&values) {
-        values = by_twos(&values);
-        remembers = true;
-    }
-    // What is left of a memory is too little to be seen, and not nothing.
-    let values = if remembers { by_twos(&values) } else { values };
-    (values.len() >= FEWEST).then_some(values)
+fn independent(values: &[f64]) -> Option<Vec<f64>> {
+    let stretch = memory(values);
+    let means: Vec<f64> = values
+        .chunks_exact(stretch)
+        .map(|stretch| stretch.iter().sum::<f64>() / stretch.len() as f64)
+        .collect();
+    (means.len() >= FEWEST).then_some(means)
 }
 
-fn by_twos(values: &[f64]) -> Vec<f64> {
-    values.chunks_exact(2).map(|pair| f64::midpoint(pair[0], pair[1])).collect()
-}
-
-/// Whether neighbours are alike: the correlation of each with the next is more than what chance alone makes of it in one row
-/// of six. Too strict rather than too lax: a stretch that is too long costs sharpness, one too short makes alarms.
-fn has_memory(values: &[f64]) -> bool {
+/// How many values to take together, so that the means know next to nothing of each other.
+///
+/// From the correlation of each value with the next, and what chance may have taken off it: values whose correlation is r, r²,
+/// r³ … count as one in (1 + r) / (1 - r). Three times what that is above 1 is taken, rather too much than too little: a stretch
+/// that is too long costs sharpness, one too short makes alarms (`simulation.rs` holds it against the stated rate).
+fn memory(values: &[f64]) -> usize {
     let count = values.len() as f64;
     let mean = values.iter().sum::<f64>() / count;
     let all: f64 = values.iter().map(|value| (value - mean).powi(2)).sum();
     let next: f64 = values.windows(2).map(|pair| (pair[0] - mean) * (pair[1] - mean)).sum();
-    all > 0.0 && next / all > 1.0 / count.sqrt()
+    if all <= 0.0 {
+        return 1;
+    }
+    let r = (next / all + 1.0 / count + 0.5 / count.sqrt()).clamp(0.0, 0.99);
+    let one_in = (1.0 + r) / (1.0 - r);
+    (1.0 + 3.0 * (one_in - 1.0)).ceil() as usize
 }
 
 #[cfg(test)]
@@ -57,11 +59,12 @@ mod tests {
     fn a_row_with_a_memory_is_shortened_and_one_without_is_not() {
         // It goes up and down at each step: no two neighbours are alike.
         let restless: Vec<f64> = (0..20).map(|at| f64::from(at % 2)).collect();
-        assert_eq!(independent(restless.clone()), Some(restless));
+        assert_eq!(independent(&restless), Some(restless));
         // Eight high, eight low: nothing is left that could be called independent.
         let slow: Vec<f64> = (0..16).map(|at| if at < 8 { 1.0 } else { 0.0 }).collect();
-        assert!(independent(slow).is_none_or(|left| left.len() < 16));
-        assert_eq!(independent(vec![3.0; 9]), Some(vec![3.0; 9]));
-        assert_eq!(independent(vec![1.0, 2.0, 1.0]), None);
+        assert_eq!(independent(&slow), None);
+        assert_eq!(independent(&[3.0; 9]), Some(vec![3.0; 9]));
+        assert_eq!(independent(&[1.0, 2.0, 1.0]), None);
+        assert_eq!(independent(&[]), None);
     }
 }

@@ -2,8 +2,8 @@
 //!
 //! | file | idea |
 //! | --- | --- |
-//! | [`pcapng`] | the blocks of the file format |
-//! | [`writer`] | a thread that writes down what receivers keep, and what each trial came to |
+//! | `pcapng` | the blocks of the file format |
+//! | `writer` | a thread that writes down what receivers keep, and what each trial came to |
 
 mod pcapng;
 mod writer;

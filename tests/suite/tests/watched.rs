@@ -277,9 +277,9 @@ fn proved(folder: &Folder, name: &str, latency_us: u64) -> Result<String> {
     for _ in 0..TRIES {
         let bench = Bench::with_wire(script.clone(), Options::default())?;
         let _reflector = kitproof_suite::reflector(&bench.reflector)?;
-        let more = ["--json", &path, "--duration", "12s"];
-        let ended =
-            Running::start(&bench.generator, "kitproof", &arguments(&more))?.wait(Duration::from_secs(90))?;
+        let more = ["--json", &path, "--duration", "30s"];
+        let ended = Running::start(&bench.generator, "kitproof", &arguments(&more))?
+            .wait(Duration::from_secs(120))?;
         if ended.status == PASS {
             return Ok(path);
         }

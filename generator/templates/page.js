@@ -23,6 +23,8 @@ function span(seconds) {
   return Math.floor(whole / 3600) + ":" + two(Math.floor(whole / 60) % 60) + ":" + two(whole % 60) + THIN + "h";
 }
 
+const frames = (count) => grouped(count) + (count === 1 ? " frame" : " frames");
+
 function element(name, text, className) {
   const made = document.createElement(name);
   if (text !== undefined) made.textContent = text;
@@ -51,9 +53,9 @@ function show(state) {
   document.title = `kitproof ${about.command}: ${state.verdict ?? state.phase}`;
   const lost = sums.lost_forward + sums.lost_return + sums.lost_direction_unknown;
   if (state.verdict) headline(`Over: ${state.verdict}`, KIND[state.verdict] ?? "plain");
-  else if (lost > 0) headline(`${grouped(lost)} frames lost so far: ${grouped(sums.lost_forward)} forward, ${grouped(sums.lost_return)} on return` +
+  else if (lost > 0) headline(`${frames(lost)} lost so far: ${grouped(sums.lost_forward)} forward, ${grouped(sums.lost_return)} on return` +
     (sums.lost_direction_unknown ? `, ${grouped(sums.lost_direction_unknown)} nobody knows where` : ""), "bad");
-  else if (now && now.missing > 0) headline(`${grouped(now.missing)} frames missing in this trial so far`, "bad");
+  else if (now && now.missing > 0) headline(`${frames(now.missing)} missing in this trial so far`, "bad");
   else headline(now ? "Nothing lost so far" : `Nothing lost so far; ${state.phase}`, "plain");
 
   const figures = [];
@@ -110,25 +112,32 @@ function svg(name, attributes, text) {
   return made;
 }
 
-/** Draws `series` (each a function of a point, or null) over time; `bars` draws the first as columns. */
-function draw(place, points, series, unit, bars) {
+/** Draws `series` (each a function of a point, or null) over time; `how` is "bars" for columns, "decades" for a logarithmic scale. */
+function draw(place, points, series, unit, how) {
   const width = Math.max(280, place.clientWidth || WIDTH);
   const chart = svg("svg", { viewBox: `0 0 ${width} ${HEIGHT}`, preserveAspectRatio: "none", role: "img" });
   const end = points.length ? points.at(-1).at_s : 1;
   const start = points.length ? points[0].at_s - points[0].seconds : 0;
-  const top = ceiling(Math.max(0, ...points.flatMap((point) => series.map((get) => get(point) ?? 0))));
+  const values = points.flatMap((point) => series.map((get) => get(point) ?? 0)).filter((value) => value > 0);
+  const decades = how === "decades" && values.length > 0;
+  const low = decades ? Math.floor(Math.log10(values.reduce((one, other) => Math.min(one, other)))) : 0;
+  const most = values.reduce((one, other) => Math.max(one, other), 0);
+  const high = decades ? Math.max(low + 1, Math.ceil(Math.log10(most))) : 0;
+  const top = ceiling(most);
+  const marks = decades ? Array.from({ length: high - low + 1 }, (_, at) => 10 ** (low + at)) : [0, top / 2, top];
   const x = (at) => LEFT + (width - LEFT - 6) * (at - start) / Math.max(1e-9, end - start);
-  const y = (value) => HEIGHT - BOTTOM - (HEIGHT - BOTTOM - TOP) * value / top;
-  for (const share of [0, 0.5, 1]) {
-    chart.append(svg("line", { class: "grid", x1: LEFT, x2: width - 6, y1: y(share * top), y2: y(share * top) }));
-    chart.append(svg("text", { x: LEFT - 6, y: y(share * top) + 4, "text-anchor": "end" }, unit(share * top)));
+  const share = (value) => decades ? (Math.log10(Math.max(value, 10 ** low)) - low) / (high - low) : value / top;
+  const y = (value) => HEIGHT - BOTTOM - (HEIGHT - BOTTOM - TOP) * share(value);
+  for (const mark of marks) {
+    chart.append(svg("line", { class: "grid", x1: LEFT, x2: width - 6, y1: y(mark), y2: y(mark) }));
+    chart.append(svg("text", { x: LEFT - 6, y: y(mark) + 4, "text-anchor": "end" }, unit(mark)));
   }
-  for (const share of [0, 0.5, 1]) {
-    const at = start + share * (end - start);
-    chart.append(svg("text", { x: x(at), y: HEIGHT - 4, "text-anchor": ["start", "middle", "end"][2 * share] }, span(at)));
+  for (const part of [0, 0.5, 1]) {
+    const at = start + part * (end - start);
+    chart.append(svg("text", { x: x(at), y: HEIGHT - 4, "text-anchor": ["start", "middle", "end"][2 * part] }, span(at)));
   }
   series.forEach((get, index) => {
-    if (bars) {
+    if (how === "bars") {
       for (const point of points.filter((point) => get(point) > 0)) {
         const from = x(point.at_s - point.seconds);
         chart.append(svg("rect", { class: "lost", x: from, width: Math.max(2, x(point.at_s) - from), y: y(get(point)), height: y(0) - y(get(point)) }));
@@ -152,8 +161,8 @@ function draw(place, points, series, unit, bars) {
 function drawAll(points) {
   const rate = (get) => (point) => get(point) / point.seconds;
   draw($("rates"), points, [rate((point) => point.offered), rate((point) => point.home)], grouped);
-  draw($("losses"), points, [(point) => point.missing], (value) => (value % 1 ? "" : grouped(value)), true);
-  draw($("latency"), points, ["p50", "p99", "greatest"].map((name) => (point) => point.round_trip?.[name] ?? null), time);
+  draw($("losses"), points, [(point) => point.missing], (value) => (value % 1 ? "" : grouped(value)), "bars");
+  draw($("latency"), points, ["p50", "p99", "greatest"].map((name) => (point) => point.round_trip?.[name] ?? null), time, "decades");
 }
 
 let answered = null, over = false, history = [];

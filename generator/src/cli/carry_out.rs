@@ -35,15 +35,15 @@ impl Show for Live {
     }
 
     fn moment(&mut self, position: &str, moment: Moment<'_>) {
-        if let Some(page) = &self.page {
-            page.board().moment(position, &moment);
+        if let Some(page) = &mut self.page {
+            page.change(|board| board.moment(position, &moment));
         }
         self.progress.show(position, moment);
     }
 
     fn judged(&mut self, trial: &Judged) {
-        if let Some(page) = &self.page {
-            page.board().judged(trial);
+        if let Some(page) = &mut self.page {
+            page.change(|board| board.judged(trial));
         }
         let account = &trial.account;
         if let Some(capture) = &self.capture {
@@ -72,8 +72,8 @@ impl Show for Live {
     }
 
     fn news(&mut self, news: News) {
-        if let Some(page) = &self.page {
-            page.board().news(news);
+        if let Some(page) = &mut self.page {
+            page.change(|board| board.news(news));
         }
     }
 }
@@ -131,7 +131,7 @@ impl Setting<'_> {
             result.in_one_line().inspect(|line| complain(line));
         }
         tune::end(tuned);
-        if let Some(page) = &live.page {
+        if let Some(page) = &mut live.page {
             page.end(&result.verdict.map_or("measured".to_owned(), |verdict| verdict.to_string())).await;
         }
         Ok(match result.verdict {

@@ -1,9 +1,8 @@
 //! What stands on the page: the run so far, in a space that does not grow with its hours.
 
-use std::collections::VecDeque;
-use std::time::Instant;
-
+use kitproof_common::port::clock::monotonic_ns;
 use serde::Serialize;
+use std::collections::VecDeque;
 
 use crate::engine::latency::Second;
 use crate::procedure::judged::Judged;
@@ -171,7 +170,8 @@ impl Point {
 #[derive(Clone, Debug)]
 pub struct Board {
     pub about: About,
-    begun: Instant,
+    /// Monotonic ns.
+    begun_ns: u64,
     phase: &'static str,
     now: Option<Now>,
     pub(super) sums: Sums,
@@ -220,7 +220,7 @@ impl Board {
     pub fn new(about: About) -> Self {
         Self {
             about,
-            begun: Instant::now(),
+            begun_ns: monotonic_ns(),
             phase: "getting ready",
             now: None,
             sums: Sums::default(),
@@ -237,8 +237,9 @@ impl Board {
 
     /// A moment of a trial.
     pub fn moment(&mut self, position: &str, moment: &Moment<'_>) {
-        let at_s = self.begun.elapsed().as_secs_f64();
-        self.moment_at(at_s, position, moment);
+        // When the counters were read, which may be a while ago on a busy machine.
+        let read_ns = moment.start_ns.saturating_add(moment.elapsed.as_nanos() as u64);
+        self.moment_at(read_ns.saturating_sub(self.begun_ns) as f64 / 1e9, position, moment);
     }
 
     fn moment_at(&mut self, at_s: f64, position: &str, moment: &Moment<'_>) {
@@ -279,7 +280,9 @@ impl Board {
             Some(both) => both,
             None => {
                 (now.out_per_s, now.back_per_s, self.heard) = (0.0, 0.0, None);
-                let begun = Open { offered: 0, home: 0, missing: 0, ..here };
+                // Nothing had left when its first frame was due.
+                let at_s = (at_s - moment.elapsed.as_secs_f64()).max(0.0);
+                let begun = Open { at_s, offered: 0, home: 0, missing: 0, ..here };
                 (self.open, self.second) = (Some(begun), Some(begun));
                 (begun, begun)
             }
@@ -294,7 +297,9 @@ impl Board {
         let seconds = at_s - open.at_s;
         // What comes after the last frame left belongs to the last point.
         let is_over = moment.phase == Phase::Counting && reading.offered > open.offered;
-        if seconds >= self.point_s || (is_over && seconds > 0.0) {
+        // Nothing leaves any more: that is no stretch of the load.
+        let sends = moment.phase == Phase::Sending;
+        if (sends && seconds >= self.point_s) || (is_over && seconds > 0.0) {
             let point = Point {
                 at_s: milliseconds(at_s),
                 seconds: milliseconds(seconds),
@@ -378,7 +383,7 @@ impl Board {
             schema: "kitproof live 1",
             about: &self.about,
             at: state::now(),
-            elapsed_s: self.begun.elapsed().as_secs_f64(),
+            elapsed_s: monotonic_ns().saturating_sub(self.begun_ns) as f64 / 1e9,
             phase: self.phase,
             verdict: self.verdict.as_deref(),
             now: self.now(),

@@ -2,7 +2,7 @@
 //!
 //! It only looks: nothing can be changed there, and nothing it does can reach the trial. What it shows is copied onto a
 //! [`Board`] by the same slow hand that writes the live line; the server has a thread of its own at the lowest priority,
-//! without privileges, and takes a few connections at a time.
+//! without privileges, takes a few connections at a time, and nobody ever waits for it.
 
 mod board;
 mod metrics;

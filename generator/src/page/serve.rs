@@ -3,11 +3,12 @@
 use std::io;
 use std::net::SocketAddr;
 use std::pin::Pin;
+use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::task::{Context, Poll};
 use std::time::{Duration, Instant};
 
+use arc_swap::ArcSwap;
 use axum::Router;
 use axum::extract::State;
 use axum::http::header::{CACHE_CONTROL, CONNECTION, CONTENT_SECURITY_POLICY, CONTENT_TYPE};
@@ -25,6 +26,8 @@ use super::{Board, Place, metrics};
 const CONNECTIONS: usize = 16;
 /// A connection that says nothing for so long is closed.
 const IDLE: Duration = Duration::from_secs(10);
+/// How often what changed is shown.
+const SHOW_EVERY: Duration = Duration::from_millis(250);
 /// How long the end of a run stays on the page for whoever watched.
 const LINGER: Duration = Duration::from_millis(2_500);
 
@@ -56,9 +59,10 @@ impl Bound {
     /// # Errors
     /// The system gives no thread.
     pub fn serve(self, board: Board) -> io::Result<Page> {
-        let shared =
-            Arc::new(Shared { board: Mutex::new(board), begun: Instant::now(), asked_ms: AtomicU64::new(0) });
-        let page = Page { shared: Arc::clone(&shared) };
+        let begun = Instant::now();
+        let shown = ArcSwap::from_pointee(board.clone());
+        let shared = Arc::new(Shared { shown, begun, asked_ms: AtomicU64::new(0) });
+        let page = Page { board, shown: begun, shared: Arc::clone(&shared) };
         std::thread::Builder::new().name("page".into()).spawn(move || {
             // Every processor belongs to the trial first. Who of 0 is the calling thread (setpriority(2)).
             let _ = rustix::process::setpriority_process(None, 19);
@@ -78,35 +82,45 @@ impl Bound {
 
 /// A page that is being served, as long as the program lives.
 pub struct Page {
+    board: Board,
+    /// When it was shown last.
+    shown: Instant,
     shared: Arc<Shared>,
 }
 
+/// What both sides have. There is no lock: the server is at the lowest priority, and whoever waited for it would wait for
+/// everything else on the machine.
 struct Shared {
-    board: Mutex<Board>,
+    shown: ArcSwap<Board>,
     begun: Instant,
     /// When somebody asked last, milliseconds after `begun`; 0 is never.
     asked_ms: AtomicU64,
 }
 
 impl Shared {
-    fn board(&self) -> MutexGuard<'_, Board> {
-        self.board.lock().unwrap_or_else(PoisonError::into_inner)
-    }
-
     fn asked(&self) {
         self.asked_ms.store(self.begun.elapsed().as_millis() as u64 + 1, Ordering::Relaxed);
     }
 }
 
 impl Page {
-    /// What stands on it, to be changed.
-    pub fn board(&self) -> MutexGuard<'_, Board> {
-        self.shared.board()
+    /// Changes what stands on it. It is shown a few times a second.
+    pub fn change(&mut self, change: impl FnOnce(&mut Board)) {
+        change(&mut self.board);
+        if self.shown.elapsed() >= SHOW_EVERY {
+            self.show();
+        }
+    }
+
+    fn show(&mut self) {
+        self.shared.shown.store(Arc::new(self.board.clone()));
+        self.shown = Instant::now();
     }
 
     /// Shows that the run is over, for a moment, if anybody watches.
-    pub async fn end(&self, verdict: &str) {
-        self.board().ended(verdict);
+    pub async fn end(&mut self, verdict: &str) {
+        self.board.ended(verdict);
+        self.show();
         let asked = self.shared.asked_ms.load(Ordering::Relaxed);
         let ended = self.shared.begun.elapsed().as_millis() as u64;
         if asked == 0 || ended.saturating_sub(asked) > IDLE.as_millis() as u64 {
@@ -148,7 +162,7 @@ fn router(shared: Arc<Shared>) -> Router {
 }
 
 async fn state(State(shared): State<Arc<Shared>>) -> Response {
-    let json = serde_json::to_string(&shared.board().state());
+    let json = serde_json::to_string(&shared.shown.load().state());
     shared.asked();
     json.map_or_else(
         |_| StatusCode::INTERNAL_SERVER_ERROR.into_response(),
@@ -157,7 +171,7 @@ async fn state(State(shared): State<Arc<Shared>>) -> Response {
 }
 
 async fn history(State(shared): State<Arc<Shared>>) -> Response {
-    let json = serde_json::to_string(shared.board().history());
+    let json = serde_json::to_string(shared.shown.load().history());
     json.map_or_else(
         |_| StatusCode::INTERNAL_SERVER_ERROR.into_response(),
         |json| text("application/json", json),
@@ -165,8 +179,7 @@ async fn history(State(shared): State<Arc<Shared>>) -> Response {
 }
 
 async fn openmetrics(State(shared): State<Arc<Shared>>) -> Response {
-    let board = shared.board().clone();
-    metrics::text(&board)
+    metrics::text(&shared.shown.load())
         .map_or_else(|_| StatusCode::INTERNAL_SERVER_ERROR.into_response(), |said| text(metrics::TYPE, said))
 }
 
@@ -280,8 +293,11 @@ mod tests {
 
     #[test]
     fn everything_is_there_and_nothing_from_outside() {
-        let (address, page) = page(board(3, 1_000, 7));
-        page.board().news(News { at: String::new(), whose: Whose::Link, text: "<b>carrier</b>".to_owned() });
+        let (address, mut page) = page(board(3, 1_000, 7));
+        page.change(|board| {
+            board.news(News { at: String::new(), whose: Whose::Link, text: "<b>carrier</b>".to_owned() });
+        });
+        page.show();
         for (path, kind) in [
             ("/", "text/html"),
             ("/page.css", "text/css"),
@@ -316,16 +332,17 @@ mod tests {
     /// Connections that say nothing take no more than their few places, and the run is told of none of it.
     #[test]
     fn many_idle_connections_do_no_harm() {
-        let (address, page) = page(board(1, 10, 0));
+        let (address, mut page) = page(board(1, 10, 0));
         let idle: Vec<_> = (0..3 * CONNECTIONS).map(|_| TcpStream::connect(address).unwrap()).collect();
-        page.board().news(News::said("still going"));
+        page.change(|board| board.news(News::said("still going")));
+        page.show();
         drop(idle);
         assert!(ask(address, "/state.json").1.contains("still going"));
     }
 
     #[tokio::test]
     async fn nobody_watched_so_nobody_waits() {
-        let (_, page) = page(board(1, 10, 0));
+        let (_, mut page) = page(board(1, 10, 0));
         let begun = Instant::now();
         page.end("pass").await;
         assert!(begun.elapsed() < LINGER / 2);

@@ -216,6 +216,9 @@ impl Totals {
         let (forward, homeward) = self.ways();
         let current = self.current.unwrap_or_default();
         let time = Duration::try_from_secs_f64(self.seconds()).unwrap_or_default();
+        // From the first departure to the last is one frame's time short of the whole: no soak is made of what is left then.
+        let left = longest.saturating_sub(time);
+        let left = if left.as_secs_f64() * frames_per_s < 2.0 { Duration::ZERO } else { left };
         Known {
             forward,
             homeward,
@@ -224,7 +227,7 @@ impl Totals {
                 self.over.homeward.errors + current.lost_return,
             ),
             offered: self.offered(),
-            left: longest.saturating_sub(time),
+            left,
             frame_size,
             frames_per_s,
         }

@@ -230,7 +230,8 @@ impl Service {
                     }
                 }
             }
-            if self.sessions.values().filter(|session| session.ended.is_none()).count() >= SESSIONS {
+            let open = self.sessions.values().filter(|session| session.ended.is_none()).count();
+            if open >= SESSIONS && !self.make_room(peer).await {
                 let text = format!("the reflector has {SESSIONS} sessions already and takes no more");
                 return Reply::Refused { code: Refusal::Full, text };
             }
@@ -281,6 +282,23 @@ impl Service {
             idle_s: self.idle.as_secs(),
             flows: self.medium.flows(),
         }
+    }
+
+    /// Ends the session of this generator that has been silent longest: one that was killed leaves its own behind. False where
+    /// there is none.
+    async fn make_room(&mut self, peer: Peer) -> bool {
+        // A generator that runs lets itself be heard within a third of the idle time.
+        let patience = self.idle / 3 + Duration::from_secs(1);
+        let silent = self
+            .sessions
+            .iter()
+            .filter(|(_, session)| session.ended.is_none() && is_one_machine(session.peer, peer))
+            .filter(|(_, session)| session.last_heard.elapsed() >= patience)
+            .min_by_key(|(_, session)| session.last_heard)
+            .map(|(id, _)| *id);
+        let Some(id) = silent else { return false };
+        self.end(id, "gave its place to a newer one of the same generator: nothing was heard of it").await;
+        true
     }
 
     async fn start(&mut self, id: u64, spec: &TrialSpec) -> Reply {
@@ -503,6 +521,14 @@ impl Service {
             self.end(id, "expired: nothing was heard of it").await;
         }
         self.sessions.retain(|_, session| session.ended.is_none_or(|ended| now.duration_since(ended) < KEPT));
+    }
+}
+
+/// Every process there has a UDP port of its own.
+fn is_one_machine(one: Peer, other: Peer) -> bool {
+    match (one, other) {
+        (Peer::Udp(one), Peer::Udp(other)) => one.ip() == other.ip(),
+        _ => one == other,
     }
 }
 

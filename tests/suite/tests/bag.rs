@@ -6,7 +6,7 @@ use std::process::{Command, Stdio};
 use std::time::Duration;
 
 use anyhow::{Context, Result, ensure};
-use kitproof_bench::bench::{Bench, GENERATOR_PORT, Options};
+use kitproof_bench::bench::{Bench, GENERATOR_PORT, Options, REFLECTOR_PORT};
 use kitproof_bench::script::Script;
 use kitproof_suite::rig::{FAIL, PASS, Rig, decided, ended};
 use kitproof_suite::{Folder, Running, program, run, validate};
@@ -241,7 +241,9 @@ fn killed_runs() -> Result<()> {
     add(&ledger, &[("T-1", "tap")])?;
     let place = ledger.to_str().context("a path in UTF-8")?;
     let bench = Bench::direct(Options::default())?;
-    let _reflector = kitproof_suite::reflector(&bench.reflector)?;
+    // Runs that were killed leave sessions behind, of which there are eight at most.
+    let far = [REFLECTOR_PORT, "--exit-with-parent", "--idle", "6"];
+    let _reflector = Running::start(&bench.reflector, "kitproof-reflector", &far)?;
     let start = || {
         let arguments = [
             "prove",

@@ -5,6 +5,7 @@
 //! something happened, and no more than [`Evidence::most`] times in a trial.
 
 use std::sync::mpsc::{SyncSender, TrySendError};
+use std::time::Duration;
 
 use kitproof_common::port::Stamps;
 
@@ -12,7 +13,11 @@ use kitproof_common::port::Stamps;
 const BEFORE: usize = 24;
 const AFTER: usize = 12;
 /// Frames of one piece of evidence, however much happens within it.
-const LONGEST: usize = 512;
+const LONGEST: usize = 96;
+
+/// How often, and after what time, it is tried to say the last thing.
+const PATIENCE: u32 = 40;
+const LOOK_AGAIN: Duration = Duration::from_millis(50);
 
 /// Where evidence goes.
 #[derive(Clone, Debug)]
@@ -25,17 +30,24 @@ pub struct Evidence {
 /// A row of frames in the order in which they arrived.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Kept {
-    /// The tag of the trial.
-    pub tag: u16,
     pub frames: Vec<Frame>,
     /// Their octets, one frame behind the other, without FCS.
     pub octets: Vec<u8>,
     /// By which clock their arrival is told.
     pub monotonic: bool,
-    /// Events of the trial so far that found no room.
+    /// The trial is over: what there is to say of its end.
+    pub end: Option<End>,
+}
+
+/// The end of a trial.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct End {
+    /// Highest of the generator's numbers home.
+    pub highest: u64,
+    /// So many sent after it have not come home.
+    pub missing: u64,
+    /// Events of the trial that found no room.
     pub untold: u64,
-    /// The trial is over, and so many of the last frames have not come home, after that number of the generator's.
-    pub missing_at_end: Option<(u64, u64)>,
 }
 
 /// One frame of it.
@@ -73,7 +85,6 @@ impl Event {
 /// The receiver's side of it.
 pub struct Keeper {
     evidence: Evidence,
-    tag: u16,
     stamps: Stamps,
     ring: Box<[(u64, Vec<u8>)]>,
     next: usize,
@@ -86,9 +97,9 @@ pub struct Keeper {
 impl Keeper {
     /// `octets` is the length of the longest frame.
     #[must_use]
-    pub fn new(evidence: Evidence, tag: u16, stamps: Stamps, octets: usize) -> Self {
+    pub fn new(evidence: Evidence, stamps: Stamps, octets: usize) -> Self {
         let ring = (0..BEFORE).map(|_| (0, Vec::with_capacity(octets))).collect();
-        Self { evidence, tag, stamps, ring, next: 0, open: None, told: 0, untold: 0 }
+        Self { evidence, stamps, ring, next: 0, open: None, told: 0, untold: 0 }
     }
 
     /// A frame arrived, and this became known with it.
@@ -119,12 +130,7 @@ impl Keeper {
 
     /// The frames in the ring, the oldest first; it is empty then, so that no frame is told twice.
     fn begin(&mut self) -> Kept {
-        let mut kept = Kept {
-            tag: self.tag,
-            monotonic: self.stamps == Stamps::Monotonic,
-            untold: self.untold,
-            ..Kept::default()
-        };
+        let mut kept = Kept { monotonic: self.stamps == Stamps::Monotonic, ..Kept::default() };
         let (newest, oldest) = self.ring.split_at(self.next);
         for (at, octets) in oldest.iter().chain(newest).filter(|(_, octets)| !octets.is_empty()) {
             push(&mut kept, octets, *at, None);
@@ -134,26 +140,34 @@ impl Keeper {
     }
 
     fn close(&mut self) {
-        let Some((mut kept, _)) = self.open.take() else { return };
-        kept.untold = self.untold;
+        let Some((kept, _)) = self.open.take() else { return };
+        let events = kept.frames.iter().filter(|frame| frame.event.is_some()).count() as u64;
         match self.evidence.to.try_send(kept) {
             Ok(()) | Err(TrySendError::Disconnected(_)) => {}
             // Whoever writes is behind: nothing waits for that here.
-            Err(TrySendError::Full(_)) => self.untold += 1,
+            Err(TrySendError::Full(_)) => self.untold += events,
         }
     }
 
     /// Nothing more arrives; how many frames after the highest of the generator's numbers have not come home.
     pub fn finish(mut self, highest: u64, missing_at_end: u64) {
-        if missing_at_end > 0 {
-            let (kept, _) = match self.open.take() {
-                Some(open) => open,
-                None => (self.begin(), 0),
-            };
-            let missing_at_end = Some((missing_at_end, highest));
-            self.open = Some((Kept { missing_at_end, ..kept }, 0));
-        }
         self.close();
+        let end = End { highest, missing: missing_at_end, untold: self.untold };
+        if end.missing > 0 || end.untold > 0 {
+            let end = Kept { end: Some(end), ..self.begin() };
+            self.say_at_last(end);
+        }
+    }
+
+    /// Nothing follows: whoever writes is given some time.
+    fn say_at_last(&self, mut kept: Kept) {
+        for _ in 0..PATIENCE {
+            match self.evidence.to.try_send(kept) {
+                Ok(()) | Err(TrySendError::Disconnected(_)) => return,
+                Err(TrySendError::Full(back)) => kept = back,
+            }
+            std::thread::sleep(LOOK_AGAIN);
+        }
     }
 }
 
@@ -172,7 +186,7 @@ mod tests {
 
     fn keeper(most: u32, room: usize) -> (Keeper, Receiver<Kept>) {
         let (to, from) = sync_channel(room);
-        (Keeper::new(Evidence { to, most }, 7, Stamps::Realtime, 64), from)
+        (Keeper::new(Evidence { to, most }, Stamps::Realtime, 64), from)
     }
 
     fn lost(frames: u64) -> Event {
@@ -223,8 +237,9 @@ mod tests {
                 }
             }
             prop_assert_eq!(seen, events.iter().copied().collect::<Vec<_>>());
-            let at_end: Vec<_> = all.iter().filter_map(|one| one.missing_at_end).collect();
-            prop_assert_eq!(at_end, if end > 0 { vec![(end, 599)] } else { Vec::new() });
+            let at_end: Vec<_> = all.iter().filter_map(|one| one.end).collect();
+            let expected = End { highest: 599, missing: end, untold: 0 };
+            prop_assert_eq!(at_end, if end > 0 { vec![expected] } else { Vec::new() });
         }
     }
 
@@ -236,13 +251,19 @@ mod tests {
         }
         // Two were begun and one found room; three more were over the limit.
         assert_eq!(keeper.untold, 4);
-        keeper.finish(499, 0);
-        assert_eq!(kept.try_iter().count(), 1);
+        // That is said at the end, as soon as there is room.
+        let end = std::thread::spawn(move || keeper.finish(499, 0));
+        let all: Vec<Kept> = kept.iter().collect();
+        end.join().unwrap();
+        assert_eq!(
+            all.iter().map(|one| one.end).collect::<Vec<_>>(),
+            [None, Some(End { highest: 499, missing: 0, untold: 4 })]
+        );
     }
 
     #[test]
     fn a_row_of_events_is_one_piece_with_an_end() {
-        let (mut keeper, kept) = keeper(10, 10);
+        let (mut keeper, kept) = keeper(100, 100);
         for number in 0..1_100 {
             keeper.arrived(&frame(number), number, lost(1));
         }

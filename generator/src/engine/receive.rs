@@ -135,9 +135,10 @@ impl<'a, P: Receive> Receiver<'a, P> {
             teller: trial.telling.clone().map(|telling| Box::new(Teller::new(telling, start_ns))),
         };
         let identity_from_end = Template::new(&trial.frame)?.sequence_from_end();
-        let keeper = trial.evidence.clone().map(|evidence| {
-            Keeper::new(evidence, trial.frame.session, port.stamps(), usize::from(trial.frame.frame_size))
-        });
+        let keeper = trial
+            .evidence
+            .clone()
+            .map(|evidence| Keeper::new(evidence, port.stamps(), usize::from(trial.frame.frame_size)));
         Ok(Self {
             port,
             progress,

@@ -10,7 +10,7 @@ use std::time::Duration;
 use kitproof_common::port::clock::{monotonic_ns, realtime_ns};
 
 use super::pcapng;
-use crate::engine::keep::{Event, Evidence, Kept};
+use crate::engine::keep::{End, Event, Evidence, Kept};
 
 /// Pieces of evidence that may wait to be written.
 const ROOM: usize = 64;
@@ -118,12 +118,11 @@ fn piece(file: &mut impl Write, kept: &Kept, wall: impl Fn(u64, bool) -> u64) ->
     let mut blocks = Vec::with_capacity(kept.octets.len() + 64 * kept.frames.len());
     for frame in &kept.frames {
         let octets = &kept.octets[frame.from..frame.from + frame.octets];
-        let comment = frame.event.map(|event| words(&event, kept.untold));
+        let comment = frame.event.map(|event| words(&event));
         blocks.extend(pcapng::frame(wall(frame.arrived_ns, kept.monotonic), octets, comment.as_deref()));
     }
-    if let Some((missing, highest)) = kept.missing_at_end {
-        let words = format!("{} sent after number {highest} never came home", frames(missing));
-        blocks.extend(pcapng::statistics(realtime_ns(), &words));
+    if let Some(end) = kept.end {
+        blocks.extend(pcapng::statistics(realtime_ns(), &end_told(&end)));
     }
     // Whole blocks only, so that a file that was cut off can be read up to there.
     file.write_all(&blocks)
@@ -133,8 +132,20 @@ fn frames(count: u64) -> String {
     if count == 1 { "1 frame".to_owned() } else { format!("{count} frames") }
 }
 
+/// The end of a trial in words.
+fn end_told(end: &End) -> String {
+    let mut said = Vec::new();
+    if end.missing > 0 {
+        said.push(format!("{} sent after number {} never came home", frames(end.missing), end.highest));
+    }
+    if end.untold > 0 {
+        said.push(format!("{} more events of this trial found no room in the capture", end.untold));
+    }
+    said.join("; ")
+}
+
 /// An event as a dissector shows it.
-fn words(event: &Event, untold: u64) -> String {
+fn words(event: &Event) -> String {
     let after = event.highest;
     let mut said = Vec::new();
     let mut say = |count: u64, what: &str| {
@@ -156,9 +167,6 @@ fn words(event: &Event, untold: u64) -> String {
     say(event.reordered_return, "{} out of order since the way back");
     say(event.damaged, "{} damaged");
     say(event.too_late, "{} so late that it counts as lost");
-    if untold > 0 {
-        said.push(format!("{untold} events of this trial before it found no room in the capture"));
-    }
     said.join("; ")
 }
 
@@ -170,14 +178,16 @@ mod tests {
     fn events_are_put_into_words() {
         let event = Event { highest: 41, missing_forward: 1, missing_return: 2, ..Event::default() };
         assert_eq!(
-            words(&event, 0),
+            words(&event),
             "1 frame after number 41 did not come home before this one: missing on the way there; \
              2 frames after number 41 did not come home before this one: missing on the way back"
         );
         let event = Event { damaged: 1, ..Event::default() };
+        assert_eq!(words(&event), "1 frame damaged");
+        let end = End { highest: 9, missing: 1, untold: 3 };
         assert_eq!(
-            words(&event, 3),
-            "1 frame damaged; 3 events of this trial before it found no room in the capture"
+            end_told(&end),
+            "1 frame sent after number 9 never came home; 3 more events of this trial found no room in the capture"
         );
     }
 

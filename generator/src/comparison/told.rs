@@ -80,16 +80,13 @@ impl Comparison {
                 Standing::Worse => (Style::Bad, "WORSE"),
                 Standing::Unclear => (Style::Unsure, "unclear"),
             };
-            let _ = write!(
-                text,
-                "\n{}  {}, {}: {} {unit}, {} {unit} before",
-                ink.paint(style, &format!("{word:<7}")),
-                measure.what,
-                measure.of,
-                figure(measure.after),
-                figure(measure.before),
-                unit = measure.unit,
-            );
+            let word = ink.paint(style, &format!("{word:<7}")).into_owned();
+            let _ = write!(text, "\n{word}  {}, {}", measure.what, measure.of);
+            let unit = &measure.unit;
+            if !unit.is_empty() {
+                let (after, before) = (figure(measure.after), figure(measure.before));
+                let _ = write!(text, ": {after} {unit}, {before} {unit} before");
+            }
             if let (Some(change), Some(from), Some(to)) =
                 (measure.change, measure.change_from, measure.change_to)
             {
@@ -101,8 +98,10 @@ impl Comparison {
                     signed(to)
                 );
             }
-            if let Some(p) = measure.p {
-                let _ = write!(text, "\n         chance alone does that once in {}", once_in(p));
+            // What chance does every other time is nothing to tell of.
+            if let Some(p) = measure.p.filter(|p| *p < 0.5) {
+                let once_in = (1.0 / p.max(1e-12)).floor();
+                let _ = write!(text, "\n         chance alone makes such a difference once in {once_in:.0}");
             }
             let _ = write!(text, "\n         {}", measure.why);
         }
@@ -120,10 +119,6 @@ impl Comparison {
         }
         text
     }
-}
-
-fn once_in(p: f64) -> String {
-    if p >= 0.5 { "two or oftener".to_owned() } else { format!("{:.0}", (1.0 / p.max(1e-12)).floor()) }
 }
 
 /// Four digits, without an exponent.

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::options::{keep, print};
+use super::options::{keep, print, read};
 use super::recording::{open, usage};
 use crate::comparison::{Comparison, Limits, against_history, of_two};
 use crate::procedure::failure::{Failure, status};
@@ -94,14 +94,6 @@ impl Compare {
 fn is_earlier(one: &str, other: &str) -> bool {
     let read = |text: &str| text.parse::<jiff::Timestamp>().ok();
     read(one).zip(read(other)).is_none_or(|(one, other)| one < other)
-}
-
-fn read(path: &Path) -> Result<RunResult, Failure> {
-    let shown = path.display();
-    let text = std::fs::read_to_string(path).map_err(|error| Failure::Usage(format!("{shown}: {error}")))?;
-    serde_json::from_str(&text).map_err(|error| {
-        Failure::Usage(format!("{shown}: not the result of a run ({error}); name a file that --json wrote"))
-    })
 }
 
 fn percent(text: &str) -> Option<f64> {

@@ -421,6 +421,17 @@ pub(super) fn keep(path: &Path, contents: Vec<u8>) -> bool {
     }
 }
 
+/// Reads a result that was written as JSON.
+///
+/// # Errors
+/// [`Failure::Usage`]: a file that is not there, or is something else.
+pub(super) fn read<T: serde::de::DeserializeOwned>(path: &Path) -> Result<T, Failure> {
+    let place = path.display();
+    let text = std::fs::read_to_string(path).map_err(|error| Failure::Usage(format!("{place}: {error}")))?;
+    serde_json::from_str(&text)
+        .map_err(|error| Failure::Usage(format!("{place} is no result of kitproof: {error}")))
+}
+
 /// Prints, and says whether it went.
 pub(super) fn print(text: impl AsRef<[u8]>) -> std::io::Result<()> {
     let mut stdout = std::io::stdout().lock();

@@ -10,7 +10,7 @@ use kitproof_common::link;
 use tokio::sync::watch;
 
 use super::complain;
-use super::options::{duration, print};
+use super::options::{duration, print, read};
 use super::progress::Progress;
 use crate::procedure::failure::{Failure, status};
 use crate::procedure::isolation;
@@ -212,11 +212,4 @@ async fn written(path: &Path, interrupt: &watch::Receiver<bool>) -> Result<RunRe
             read => return read,
         }
     }
-}
-
-fn read<T: serde::de::DeserializeOwned>(path: &Path) -> Result<T, Failure> {
-    let place = path.display();
-    let text = std::fs::read_to_string(path).map_err(|error| Failure::Usage(format!("{place}: {error}")))?;
-    serde_json::from_str(&text)
-        .map_err(|error| Failure::Usage(format!("{place} is no result of kitproof: {error}")))
 }

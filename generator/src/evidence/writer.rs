@@ -11,6 +11,7 @@ use kitproof_common::port::clock::{monotonic_ns, realtime_ns};
 
 use super::pcapng;
 use crate::engine::keep::{End, Event, Evidence, Kept};
+use crate::verdict::words::frames;
 
 /// Pieces of evidence that may wait to be written.
 const ROOM: usize = 64;
@@ -126,10 +127,6 @@ fn piece(file: &mut impl Write, kept: &Kept, wall: impl Fn(u64, bool) -> u64) ->
     }
     // Whole blocks only, so that a file that was cut off can be read up to there.
     file.write_all(&blocks)
-}
-
-fn frames(count: u64) -> String {
-    if count == 1 { "1 frame".to_owned() } else { format!("{count} frames") }
 }
 
 /// The end of a trial in words.

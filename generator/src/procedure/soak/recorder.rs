@@ -16,6 +16,7 @@ use crate::journal::{Event, EventKind, Interval, Lost, Record, RoundTrip, Store,
 use crate::page::{self, News};
 use crate::procedure::runner::Tick;
 use crate::procedure::trial::{Moment, Phase};
+use crate::verdict::words::frames;
 
 /// News between two ticks; the journal has all.
 const NEWS: usize = 200;
@@ -299,12 +300,11 @@ pub(super) fn news(record: &Record) -> Option<News> {
                 (0, _) => "on return".to_owned(),
                 (forward, homeward) => format!("{forward} forward, {homeward} on return"),
             };
-            let frames = if lost.frames == 1 { "frame" } else { "frames" };
-            let first = lost.first;
+            let (frames, first) = (frames(lost.frames), lost.first);
             let text = if lost.to_the_end {
-                format!("{} {frames} from {first} on did not come home", lost.frames)
+                format!("{frames} from {first} on did not come home")
             } else {
-                format!("{} {frames} lost {ways}, from {first} on", lost.frames)
+                format!("{frames} lost {ways}, from {first} on")
             };
             Some(News { at: lost.at.clone(), whose: page::Whose::Link, text })
         }

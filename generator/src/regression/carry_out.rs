@@ -12,6 +12,7 @@ use tokio::sync::watch;
 
 use super::check::{typed, words};
 use super::file::{OnFail, Plan, Test};
+use super::kept::Kept;
 use super::measure;
 use super::told::{LimitTold, RunOfTest, TestResult};
 use crate::procedure::failure::{Failure, status};
@@ -152,19 +153,22 @@ fn judge(told: &mut TestResult) {
     };
 }
 
-/// One run: its result and what it said are in `stem`.json and `stem`.log.
+/// One run: its result and what it said are in `stem`.json and `stem`.log, the rest beside them.
 async fn one(plan: &Plan, test: &Test, stem: &Path, interrupt: &mut watch::Receiver<bool>) -> RunOfTest {
     let begun = Instant::now();
-    let named = |ending: &str| stem.with_extension(ending);
-    let (result, log) = (named("json"), named("log"));
+    let log = stem.with_extension("log");
+    let kept = Kept::of(plan, test, stem);
+    let shown = |path: &PathBuf| path.display().to_string();
     let mut run = RunOfTest {
         status: i32::from(status::ENVIRONMENT),
-        result: result.display().to_string(),
-        log: log.display().to_string(),
+        result: shown(&kept.result),
+        log: shown(&log),
+        capture: kept.capture.as_ref().map(shown),
+        journal: kept.journal.as_ref().map(shown),
         ..RunOfTest::default()
     };
-    let _ = std::fs::remove_file(&result);
-    match start(&words(plan, test, Some(&run.result)), &log) {
+    kept.make_room();
+    match start(&words(plan, test, Some(&kept)), &log) {
         Ok(mut child) => run.status = wait(&mut child, interrupt).await,
         Err(error) => {
             let _ = std::fs::write(&log, format!("it could not be started: {error}\n"));
@@ -172,7 +176,7 @@ async fn one(plan: &Plan, test: &Test, stem: &Path, interrupt: &mut watch::Recei
     }
     run.seconds = begun.elapsed().as_secs_f64();
     let found: Option<Value> =
-        std::fs::read(&result).ok().and_then(|octets| serde_json::from_slice(&octets).ok());
+        std::fs::read(&kept.result).ok().and_then(|octets| serde_json::from_slice(&octets).ok());
     let null = Value::Null;
     let found = found.as_ref().unwrap_or(&null);
     for limit in &test.limits {

@@ -5,6 +5,7 @@ use std::time::Duration;
 use clap::{ArgAction, CommandFactory as _, Parser as _};
 
 use super::file::{Bound, Plan, Test, nearest, read};
+use super::kept::Kept;
 use super::measure;
 use crate::cli::{Cli, Command};
 
@@ -24,11 +25,14 @@ const COMMANDS: [&str; 12] = [
     "soak",
 ];
 /// What the plan itself sees to.
-const OURS: [(&str, &str); 4] = [
+const OURS: [(&str, &str); 7] = [
     ("json", "the results of a plan go into --output"),
     ("csv", "the results of a plan go into --output"),
     ("ledger", "the ledger stands at the top of the plan"),
     ("unattended", "a plan is always unattended"),
+    ("capture", "say capture = true at the top of the plan: every run gets a capture of its own in --output"),
+    ("journal", "the journal of every run goes into --output"),
+    ("resume", "every run of a plan is one of its own"),
 ];
 
 /// Reads and checks a plan.
@@ -129,8 +133,8 @@ fn of_values(plan: &Plan, test: &Test, wrong: &mut Vec<(usize, String)>) {
     }
 }
 
-/// A test as it would be typed. `json` is where its result goes.
-pub(super) fn words(plan: &Plan, test: &Test, json: Option<&str>) -> Vec<String> {
+/// A test as it would be typed. `kept` is where it leaves what came of it.
+pub(super) fn words(plan: &Plan, test: &Test, kept: Option<&Kept>) -> Vec<String> {
     let command = Cli::command();
     let command = command.find_subcommand(&test.run);
     let mut words =
@@ -149,8 +153,8 @@ pub(super) fn words(plan: &Plan, test: &Test, json: Option<&str>) -> Vec<String>
     if let Some(ledger) = &plan.ledger {
         words.push(format!("--ledger={ledger}"));
     }
-    if let Some(json) = json {
-        words.push(format!("--json={json}"));
+    for (name, path) in kept.map_or(Vec::new(), Kept::files) {
+        words.push(format!("--{name}={}", path.display()));
     }
     words
 }
@@ -190,6 +194,8 @@ pub fn estimate(plan: &Plan, test: &Test) -> Option<Duration> {
 
 #[cfg(test)]
 mod tests {
+    use std::path::Path;
+
     use super::*;
 
     const WHOLE: &str = r#"interface = "eth1"
@@ -208,7 +214,8 @@ limits = { frames-lost = { at-most = 0 } }
     #[test]
     fn a_test_is_typed_as_a_person_would() {
         let plan = check(WHOLE).unwrap();
-        let words = words(&plan, &plan.tests[0], Some("one.json"));
+        let kept = Kept::of(&plan, &plan.tests[0], Path::new("/nowhere/1.5-one"));
+        let words = words(&plan, &plan.tests[0], Some(&kept));
         let expected = [
             "kitproof",
             "prove",
@@ -220,7 +227,7 @@ limits = { frames-lost = { at-most = 0 } }
             "--duration=10s",
             "--vlan=100",
             "--vlan=200:5",
-            "--json=one.json",
+            "--json=/nowhere/1.5-one.json",
         ];
         let mut sorted = words.clone();
         sorted.sort();
@@ -242,6 +249,8 @@ limits = { frames-lost = { at-most = 0 } }
             ("isolated-bench = true", "isolated-bench = \"yes\"", 4, "true or false"),
             ("duration = \"10s\"", "duration = true", 9, "a value"),
             ("duration = \"10s\"", "json = \"x\"", 9, "--output"),
+            ("duration = \"10s\"", "capture = \"x\"", 9, "capture = true at the top"),
+            ("run = \"prove\"", "run = \"soak\"\njournal = \"x\"", 8, "--output"),
             (
                 "frames-lost = { at-most = 0 }",
                 "frames-lots = { at-most = 0 }",

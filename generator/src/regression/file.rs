@@ -14,6 +14,8 @@ pub struct Plan {
     /// The ledger and the sheet that is written at the end, where they are named.
     pub ledger: Option<String>,
     pub sheet: Option<String>,
+    /// Whether every run keeps the frames around what went wrong.
+    pub capture: bool,
     pub tests: Vec<Test>,
 }
 
@@ -106,7 +108,8 @@ fn line_of(text: &str, span: &Range<usize>) -> usize {
     text.get(..span.start).map_or(1, |before| before.matches('\n').count() + 1)
 }
 
-const TOP: [&str; 8] = ["title", "interface", "ledger", "sheet", "repeats", "on-fail", "options", "test"];
+const TOP: [&str; 9] =
+    ["title", "interface", "ledger", "sheet", "capture", "repeats", "on-fail", "options", "test"];
 const OF_A_TEST: [&str; 5] = ["name", "run", "repeats", "on-fail", "limits"];
 
 struct Reader<'a> {
@@ -136,6 +139,7 @@ impl Reader<'_> {
                 "interface" => plan.interface = self.text(value),
                 "ledger" => plan.ledger = Some(self.text(value)),
                 "sheet" => plan.sheet = Some(self.text(value)),
+                "capture" => plan.capture = self.switch(value),
                 "repeats" => repeats = self.count(value),
                 "on-fail" => on_fail = self.on_fail(value),
                 "options" => match value.get_ref().as_table() {
@@ -294,6 +298,15 @@ impl Reader<'_> {
         }
     }
 
+    fn switch(&mut self, value: &Value<'_>) -> bool {
+        let line = self.line(value);
+        let is_on = value.get_ref().as_bool();
+        if is_on.is_none() {
+            self.wrong(line, "this is true or false");
+        }
+        is_on.unwrap_or(false)
+    }
+
     fn count(&mut self, value: &Value<'_>) -> u32 {
         match word(value.get_ref()).and_then(|text| text.parse().ok()) {
             Some(count @ 1..=10_000) => count,
@@ -390,10 +403,12 @@ limits = { throughput-percent = { at-least = 99.5 } }
             .replace("title", "titel")
             .replace("on-fail = \"retest\"", "on-fail = \"panic\"")
             .replace("repeats = 2", "repeats = 0")
-            .replace("at-least", "at-lest");
+            .replace("at-least", "at-lest")
+            .replace("\n\n[options]", "\ncapture = \"x\"\n[options]");
         let wrong = read(&text).unwrap_err();
         let expected = [
             ("line 1: ", "did you mean title?"),
+            ("line 3: ", "true or false"),
             ("line 12: ", "on-fail"),
             ("line 18: ", "repeats"),
             ("line 19: ", "at-lest"),

@@ -4,6 +4,7 @@
 mod carry_out;
 mod check;
 mod file;
+mod kept;
 pub mod measure;
 mod told;
 

@@ -52,6 +52,11 @@ pub struct RunOfTest {
     /// Where its result and what it said are.
     pub result: String,
     pub log: String,
+    /// The frames around what went wrong, and the journal of a soak, where they are kept.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub capture: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub journal: Option<String>,
     pub limits: Vec<LimitTold>,
 }
 

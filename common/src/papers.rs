@@ -13,11 +13,15 @@ use clap_complete::Shell;
 /// The system's.
 pub fn write(mut command: Command, folder: &Path) -> io::Result<Vec<PathBuf>> {
     std::fs::create_dir_all(folder)?;
+    clap_mangen::generate_to(without_help(command.clone()), folder)?;
     let name = command.get_name().to_owned();
-    let completions = [Shell::Bash, Shell::Zsh, Shell::Fish]
+    [Shell::Bash, Shell::Zsh, Shell::Fish]
         .into_iter()
         .map(|shell| clap_complete::generate_to(shell, &mut command, &name, folder))
-        .collect::<io::Result<_>>()?;
-    clap_mangen::generate_to(command, folder)?;
-    Ok(completions)
+        .collect()
+}
+
+/// The same command and its subcommands without `help`, which only shows the others.
+fn without_help(command: Command) -> Command {
+    command.disable_help_subcommand(true).mut_subcommands(without_help)
 }

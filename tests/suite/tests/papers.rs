@@ -47,6 +47,10 @@ fn papers() -> Result<()> {
     for name in ["kitproof.1", "kitproof-reflector.1", "kitproof-kit-next.1", "_kitproof-reflector"] {
         ensure!(!read(name)?.is_empty(), "{name}");
     }
+    for entry in std::fs::read_dir(folder.path())? {
+        let name = entry?.file_name();
+        ensure!(!name.to_string_lossy().contains("-help"), "a page that only shows others: {name:?}");
+    }
     // What bash is given is a script that bash understands.
     let script = folder.path().join("kitproof.bash");
     output(Command::new("bash").arg("-n").arg(script))?;

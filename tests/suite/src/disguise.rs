@@ -1,8 +1,10 @@
 //! This program started again as somebody with less: it gives something up and becomes the program under test.
 
 use std::ffi::OsString;
+use std::fs::File;
+use std::os::unix::fs::FileExt;
 use std::os::unix::process::CommandExt;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
 use anyhow::{Context, Result};
@@ -23,6 +25,44 @@ pub enum Lack<'a> {
     Space(&'a Path, u32),
     /// The folder cannot be written to, not even by root.
     Writing(&'a Path),
+    /// Nothing, but it is another machine: see [`Machine`].
+    Own(&'a Machine),
+}
+
+/// A machine whose sensors and clocks are a folder of the test's.
+#[derive(Debug)]
+pub struct Machine {
+    folder: PathBuf,
+    clocks: File,
+}
+
+/// Folders of the kernel's that are the test's own. All of them are there on every machine, empty if need be.
+const SENSORS: [&str; 3] = ["class/power_supply", "class/thermal", "devices/system/cpu"];
+
+impl Machine {
+    /// One without sensors, that never slept.
+    pub fn new(folder: &Path) -> Result<Self> {
+        let folder = folder.join("machine");
+        for sensors in SENSORS {
+            std::fs::create_dir_all(folder.join(sensors))?;
+        }
+        let place = folder.join("clocks");
+        std::fs::write(&place, [0; 16])?;
+        Ok(Self { clocks: File::options().write(true).open(place)?, folder })
+    }
+
+    /// A file of the kernel's, below /sys.
+    pub fn says(&self, name: &str, text: &str) -> Result<()> {
+        let path = self.folder.join(name);
+        std::fs::create_dir_all(path.parent().context("a folder")?)?;
+        Ok(std::fs::write(path, format!("{text}\n"))?)
+    }
+
+    /// It slept so long, and its wall clock was set by so much, ns, since it was made.
+    pub fn clocks(&self, slept: i64, set: i64) -> Result<()> {
+        let octets: Vec<u8> = [slept, set].into_iter().flat_map(i64::to_ne_bytes).collect();
+        Ok(self.clocks.write_all_at(&octets, 0)?)
+    }
 }
 
 const MARK: &str = "--disguised";
@@ -36,6 +76,7 @@ pub fn start(room: &Room, lack: Lack, name: &str, arguments: &[&str]) -> Result<
         Lack::NetRaw => ("net-raw".to_owned(), Path::new("-")),
         Lack::Space(path, kib) => (format!("size={kib}k"), path),
         Lack::Writing(path) => ("writing".to_owned(), path),
+        Lack::Own(machine) => ("own".to_owned(), machine.folder.as_path()),
     };
     let mut command = Command::new(std::env::current_exe()?);
     command
@@ -47,6 +88,11 @@ pub fn start(room: &Room, lack: Lack, name: &str, arguments: &[&str]) -> Result<
         .stdin(Stdio::null())
         .stdout(Stdio::piped())
         .stderr(Stdio::piped());
+    if let Lack::Own(machine) = lack {
+        command
+            .env("LD_PRELOAD", program("libkitproof_clocks.so")?)
+            .env("KITPROOF_CLOCKS", machine.folder.join("clocks"));
+    }
     Running::spawn(room, command)
 }
 
@@ -74,6 +120,14 @@ fn give_up(word: &str, path: &Path) -> Result<()> {
     unshare(CloneFlags::CLONE_NEWNS).context("no mount namespace")?;
     mount(none, "/", none, MsFlags::MS_REC | MsFlags::MS_PRIVATE, none)
         .context("mounts cannot be made private")?;
+    if word == "own" {
+        for sensors in SENSORS {
+            let (own, kernels) = (path.join(sensors), Path::new("/sys").join(sensors));
+            mount(Some(&own), &kernels, none, MsFlags::MS_BIND, none)
+                .with_context(|| format!("{} cannot be taken over", kernels.display()))?;
+        }
+        return Ok(());
+    }
     let (flags, size) =
         if word == "writing" { (MsFlags::MS_RDONLY, "size=4k") } else { (MsFlags::empty(), word) };
     mount(Some("tmpfs"), path, Some("tmpfs"), flags, Some(size)).context("no tmpfs")?;

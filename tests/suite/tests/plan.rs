@@ -4,19 +4,22 @@
 //! `KITPROOF_PLANS=n` runs the faultless plan so often (20 for the whole proof).
 
 use std::path::Path;
+use std::process::Command;
 use std::time::Duration;
 
-use anyhow::{Context, Result, ensure};
+use anyhow::{Context, Result, bail, ensure};
+use kitproof::journal::Record;
 use kitproof_bench::bench::{Bench, GENERATOR_PORT, Options};
 use kitproof_bench::script::{Faults, Schedule, Script};
 use kitproof_suite::rig::{FAIL, PASS, TRIES, UNPROVEN, equal, rest};
-use kitproof_suite::{Ended, Folder, Running, run};
+use kitproof_suite::{Ended, Folder, Running, program, run};
 use serde_json::Value;
 
 fn main() {
     run(&[
         ("a_plan_of_ten_finds_the_regression_and_passes_without_it", ten),
         ("a_wrong_plan_sends_nothing_and_names_every_mistake", wrong),
+        ("two_nights_leave_their_papers_and_are_held_against_each_other", nights),
     ]);
 }
 
@@ -113,6 +116,114 @@ fn ten() -> Result<()> {
     }
     eprintln!("{passed} plans of ten passed, {unproven} were unproven");
     Ok(())
+}
+
+/// The same plan on two nights, into the same folder: captures, journals, the ledger, the sheet, and a comparison with the
+/// night before. The first night's wire loses a frame of the soak.
+fn nights() -> Result<()> {
+    let folder = Folder::new("nights")?;
+    let place = |name: &str| -> Result<String> {
+        Ok(folder.path().join(name).to_str().context("a path in UTF-8")?.to_owned())
+    };
+    let (ledger, sheet) = (place("bag.sqlite")?, place("sheet.html")?);
+    let added = Command::new(program("kitproof")?)
+        .args(["kit", "--ledger", &ledger, "add", "T-1", "--kind", "tap"])
+        .output()?;
+    ensure!(added.status.success(), "{added:?}");
+    let head =
+        format!("ledger = {ledger:?}\nsheet = {sheet:?}\ncapture = true\n[options]\nthrough = \"T-1\"");
+    let text = HEAD.replace("PORT", GENERATOR_PORT).replace("[options]", &head)
+        + "\n[[test]]\nname = \"one size\"\nrun = \"prove\"\nframe-size = 256\n"
+        + "\n[[test]]\nname = \"till morning\"\nrun = \"soak\"\nframe-size = 512\nduration = \"2s\"\n";
+    // No trial of the first test has a 3,000th frame.
+    let forward = Faults { drop: Schedule::at(&[3_000]), ..Faults::default() };
+    let mut bench = Bench::with_wire(Script { forward, ..Script::default() }, Options::default())?;
+    let _reflector = kitproof_suite::reflector(&bench.reflector)?;
+    let octets = |run: &Value, kind: &str| -> Result<u64> {
+        let file = run[kind].as_str().with_context(|| format!("{kind} of {run:#}"))?;
+        Ok(std::fs::metadata(file).with_context(|| file.to_owned())?.len())
+    };
+    let last = |told: &Value, test: usize| -> Result<Value> {
+        Ok(told["tests"][test]["runs"].as_array().and_then(|runs| runs.last()).context("a run")?.clone())
+    };
+
+    let ended = go(&bench, &folder, &text, &[])?;
+    let (told, _) = told(&folder).with_context(|| format!("{ended:?}"))?;
+    ensure!(ended.status == FAIL, "{ended:?}: {:#}", told["tests"]);
+    let (quiet, lossy) = (last(&told, 0)?, last(&told, 1)?);
+    ensure!(quiet["verdict"] == "pass" && lossy["verdict"] == "fail", "{:#}", told["tests"]);
+    // The frames around the loss are there; where nothing was lost the file has its head and what the trial came to.
+    ensure!(octets(&lossy, "capture")? > octets(&quiet, "capture")? + 512, "no evidence: {lossy:#}");
+    ensure!(quiet["journal"] == Value::Null, "{quiet:#}");
+    let journal = kitproof::journal::read(Path::new(lossy["journal"].as_str().context("a journal")?))?;
+    let lost: u64 = journal
+        .records
+        .iter()
+        .map(|record| match record {
+            Record::Lost(lost) => lost.frames,
+            _ => 0,
+        })
+        .sum();
+    equal("lost by the journal", lost, 1)?;
+    let page = std::fs::read_to_string(&sheet)?;
+    ensure!(page.contains("T-1") && page.contains("</html>"), "the sheet: {page}");
+    let first = folder.path().join("first.json");
+    std::fs::copy(quiet["result"].as_str().context("a result")?, &first)?;
+
+    bench.change_script(Script::faithful())?;
+    let told = decided_plan(&bench, &folder, &text)?;
+    let (quiet, quieter) = (last(&told, 0)?, last(&told, 1)?);
+    ensure!(
+        octets(&quieter, "capture")? < octets(&lossy, "capture")?.max(1_200),
+        "last night's: {quieter:#}"
+    );
+    let journal = kitproof::journal::read(Path::new(quieter["journal"].as_str().context("a journal")?))?;
+    ensure!(!journal.records.iter().any(|record| matches!(record, Record::Lost(_))), "last night's journal");
+
+    let compare = |arguments: &[&str]| -> Result<(Option<i32>, Value)> {
+        let ended =
+            Command::new(program("kitproof")?).args(["compare", "--json", "-"]).args(arguments).output()?;
+        let json = serde_json::from_slice(&ended.stdout).with_context(|| format!("{ended:?}"))?;
+        Ok((ended.status.code(), json))
+    };
+    let second = quiet["result"].as_str().context("a result")?;
+    let by_history = compare(&["--history", "--ledger", &ledger, second])?;
+    let by_hand = compare(&[first.to_str().context("a path in UTF-8")?, second])?;
+    for (status, compared) in [&by_history, &by_hand] {
+        let measures = compared["measures"].as_array().context("measures")?;
+        ensure!(
+            measures.iter().any(|measure| measure["samples"][0] != 0),
+            "nothing was compared: {compared:#}"
+        );
+        // One night before proves little; whatever is said of times, no frame was lost on either.
+        let of_loss = measures
+            .iter()
+            .filter(|measure| measure["what"].as_str().is_some_and(|what| what.contains("loss")));
+        ensure!(of_loss.clone().count() > 0, "{compared:#}");
+        ensure!(of_loss.clone().all(|measure| measure["standing"] != "worse"), "{compared:#}");
+        let verdict = compared["verdict"].as_str().context("a verdict")?;
+        let expected = match verdict {
+            "pass" => PASS,
+            "fail" => FAIL,
+            _ => UNPROVEN,
+        };
+        ensure!(*status == Some(expected), "{verdict} and status {status:?}");
+    }
+    Ok(())
+}
+
+/// The plan's result once it passed; a busy machine proves nothing, and is given time.
+fn decided_plan(bench: &Bench, folder: &Folder, text: &str) -> Result<Value> {
+    for _ in 0..TRIES {
+        let ended = go(bench, folder, text, &[])?;
+        let (result, _) = told(folder)?;
+        if ended.status == PASS {
+            return Ok(result);
+        }
+        ensure!(ended.status == UNPROVEN, "{ended:?}: {:#}", result["tests"]);
+        rest();
+    }
+    bail!("the plan proved nothing in {TRIES} tries")
 }
 
 fn wrong() -> Result<()> {

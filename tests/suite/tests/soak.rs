@@ -13,7 +13,7 @@ use kitproof::journal::{self, EventKind, Journal, Record};
 use kitproof_bench::bench::{Bench, GENERATOR_PORT, Options, REFLECTOR_PORT};
 use kitproof_bench::ledger::Counts;
 use kitproof_bench::script::{Faults, Schedule, Script};
-use kitproof_suite::disguise::{self, Lack};
+use kitproof_suite::disguise::{self, Lack, Machine};
 use kitproof_suite::rig::{FAIL, INTERRUPTED, PASS, TRIES, UNPROVEN, equal, rest};
 use kitproof_suite::{Ended, Folder, Running, number, run, validate};
 use serde_json::Value;
@@ -30,6 +30,7 @@ fn main() {
         ("a_goal_ends_it_and_a_wrong_journal_is_refused", goals_and_refusals),
         ("a_disk_that_fills_up_loses_nothing", full_disk),
         ("an_adapter_that_drops_off_is_the_pairs_doing", adapter_dropped),
+        ("sleep_a_set_clock_heat_and_a_battery_are_the_pairs_doing", machine),
     ]);
 }
 
@@ -401,6 +402,75 @@ fn adapter_dropped() -> Result<()> {
         })
     };
     ensure!(whose(EventKind::PortFailed) == Some(journal::Whose::Pair), "{:#?}", journal.records);
+    Ok(())
+}
+
+/// Issue 6: "Suspend of a laptop, a stepped wall clock"; heat and a battery. The programs are the real ones, the machine is
+/// the test's. By AF_XDP, whose stamps are of a clock that is never set: the kernel's others would not follow the test's.
+fn machine() -> Result<()> {
+    const SLEPT_S: i64 = 3_600;
+    let folder = Folder::new("machine")?;
+    let own = Machine::new(folder.path())?;
+    let (battery, heat) = ("class/power_supply/BAT0/status", "devices/system/cpu/cpu0/thermal_throttle");
+    let heat = format!("{heat}/core_throttle_count");
+    own.says("class/power_supply/BAT0/type", "Battery")?;
+    own.says(battery, "Charging")?;
+    own.says("class/thermal/thermal_zone0/temp", "41000")?;
+    own.says(&heat, "0")?;
+    let bench = Bench::direct(Options::default())?;
+    let _reflector = kitproof_suite::reflector(&bench.reflector)?;
+    let file = path(&folder, "machine.jsonl")?;
+    let by_xdp: Vec<&str> = arguments(&file, "14s", &[])
+        .into_iter()
+        .map(|word| if word == "packet" { "xdp" } else { word })
+        .collect();
+    let soak = disguise::start(&bench.generator, Lack::Own(&own), "kitproof", &by_xdp)?;
+    two_intervals(&file)?;
+    own.says(battery, "Discharging")?;
+    own.says("class/thermal/thermal_zone0/temp", "96000")?;
+    own.says(&heat, "3")?;
+    std::thread::sleep(Duration::from_millis(2_500));
+    own.says(battery, "Charging")?;
+    own.clocks(0, -7_000_000_000)?;
+    std::thread::sleep(Duration::from_millis(2_500));
+    // Asleep nothing of it runs, and two clocks go on.
+    let signal = |name: &str| -> Result<()> {
+        ensure!(Command::new("kill").args([name, &soak.id().to_string()]).status()?.success());
+        Ok(())
+    };
+    signal("-STOP")?;
+    own.clocks(SLEPT_S * 1_000_000_000, -7_000_000_000)?;
+    std::thread::sleep(Duration::from_millis(500));
+    signal("-CONT")?;
+    let journal = broken_once(soak, &file)?;
+    let events: Vec<_> = journal
+        .records
+        .iter()
+        .filter_map(|record| match record {
+            Record::Event(event) => Some(event),
+            _ => None,
+        })
+        .collect();
+    for (kind, about) in [
+        (EventKind::OnBattery, "battery"),
+        (EventKind::Throttled, "3 times at 96 degrees C"),
+        (EventKind::OnMains, "mains"),
+        (EventKind::ClockStepped, "by -7.0"),
+        (EventKind::Suspended, "slept for 3600."),
+    ] {
+        let found: Vec<_> = events.iter().filter(|event| event.kind == kind).collect();
+        ensure!(
+            found.first().is_some_and(|event| event.text.contains(about)),
+            "{kind:?}, {about}: {events:#?}"
+        );
+        ensure!(found.iter().all(|event| event.whose == journal::Whose::Pair), "{events:#?}");
+        ensure!(found.len() == 1, "{events:#?}");
+    }
+    let warm = journal
+        .records
+        .iter()
+        .any(|record| matches!(record, Record::Interval(interval) if interval.temperature_c == Some(96.0)));
+    ensure!(warm, "no interval has the temperature");
     Ok(())
 }
 

@@ -221,6 +221,54 @@ pub(crate) fn hold(arguments: &[&str]) -> Result<()> {
     std::process::exit(i32::from(!all));
 }
 
+/// Faster than any port here: the sender is always late.
+const FLAT_OUT: u64 = 4_000_000;
+const PARTS_ROUNDS: usize = 11;
+
+/// What each part of the pair costs where the reflector is inside the kernel: sender and program are one processor's work, so
+/// that the time between two frames that left is the sum of both. Each part beside the bare loop, in turn, as fast as it goes.
+pub(crate) fn parts(arguments: &[&str]) -> Result<()> {
+    let spec = Kind::Xdp.spec(number_at(arguments, 0, 64)? as u16);
+    let offer = Offer { rate: FLAT_OUT, milliseconds: milliseconds_at(arguments, 1, 400)? };
+    enter()?;
+    host::raise_priority();
+    let ends = Ends::new()?;
+    let parts: [(&str, Hold<'_>); 4] = [
+        ("bare loop, program that swaps addresses", &|offer| bare_trial(&ends, Kind::Xdp, &spec, offer)),
+        ("bare loop, the reflector's program", &|offer| {
+            let trial = trial_spec(&spec, offer);
+            let ((_reflection, _passed), (transmit, receive)) =
+                (ends.far_kernel(&trial)?, ends.near_xdp(&spec)?);
+            bare::offer(transmit, receive, None::<PacketTurn>, &spec, offer)
+        }),
+        ("the pair's generator, program that swaps addresses", &|offer| {
+            let (_bounce, (transmit, receive)) = (ends.far_bounce()?, ends.near_xdp(&spec)?);
+            generate(transmit, receive, &spec, offer)
+        }),
+        ("the whole pair", &|offer| pair_trial(&ends, Kind::Xdp, &spec, offer)),
+    ];
+    let mut found = vec![Vec::new(); parts.len()];
+    for _ in 0..PARTS_ROUNDS {
+        for ((_, part), found) in parts.iter().zip(&mut found) {
+            found.push(offer.give_up_ns() as f64 / part(offer)?.offered as f64);
+        }
+    }
+    println!("{} bytes, {PARTS_ROUNDS} rounds of each: ns for each frame that left", spec.frame_size);
+    println!("{:<52} {:>7} {:>7} {:>6}", "", "best", "middle", "ratio");
+    let first = middle_of(&mut found[0]);
+    for ((name, _), found) in parts.iter().zip(&mut found) {
+        let middle = middle_of(found);
+        println!("{name:<52} {:>7.0} {middle:>7.0} {:>6.3}", found[0], first / middle);
+    }
+    Ok(())
+}
+
+/// The middle one; sorts them.
+fn middle_of(values: &mut [f64]) -> f64 {
+    values.sort_by(f64::total_cmp);
+    values[values.len() / 2]
+}
+
 /// Frames a second.
 #[derive(Clone, Copy)]
 struct Both {
@@ -339,8 +387,8 @@ fn bare_trial(ends: &Ends, kind: Kind, spec: &FrameSpec, offer: Offer) -> Result
     }
 }
 
-fn pair_trial(ends: &Ends, kind: Kind, spec: &FrameSpec, offer: Offer) -> Result<Held> {
-    let trial = TrialSpec {
+fn trial_spec(spec: &FrameSpec, offer: Offer) -> TrialSpec {
+    TrialSpec {
         frame: *spec,
         frames: offer.frames(),
         frames_per_s: offer.rate as f64,
@@ -348,7 +396,11 @@ fn pair_trial(ends: &Ends, kind: Kind, spec: &FrameSpec, offer: Offer) -> Result
         flows: 1,
         more_sizes: Vec::new(),
         watched: None,
-    };
+    }
+}
+
+fn pair_trial(ends: &Ends, kind: Kind, spec: &FrameSpec, offer: Offer) -> Result<Held> {
+    let trial = trial_spec(spec, offer);
     let cpu = host::processors().first().copied();
     match kind {
         Kind::Packet => {
@@ -373,6 +425,18 @@ fn pair_trial(ends: &Ends, kind: Kind, spec: &FrameSpec, offer: Offer) -> Result
 
 /// The whole pair: what a trial of `kitproof prove` does, both ends.
 fn pair<T, R>(transmit: T, receive: R, worker: Worker, spec: &FrameSpec, offer: Offer) -> Result<Held>
+where
+    T: Transmit + Send + 'static,
+    R: Receive + Send + 'static,
+{
+    let held = generate(transmit, receive, spec, offer)?;
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+    runtime.block_on(worker.finish()).context("the reflector's thread was lost")?;
+    Ok(held)
+}
+
+/// The generator's half of it.
+fn generate<T, R>(transmit: T, receive: R, spec: &FrameSpec, offer: Offer) -> Result<Held>
 where
     T: Transmit + Send + 'static,
     R: Receive + Send + 'static,
@@ -406,8 +470,6 @@ where
     }
     let flows = running.finish()?;
     let (departures, home) = flows.first().context("no flow")?;
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
-    runtime.block_on(worker.finish()).context("the reflector's thread was lost")?;
     Ok(Held {
         offered: departures.sent.offered,
         home: home.counts.returned,

@@ -1,0 +1,59 @@
+//! The clocks of a machine that slept, or whose wall clock was set, put in front of the C library's.
+//!
+//! `LD_PRELOAD=libkitproof_clocks.so KITPROOF_CLOCKS=FILE PROGRAM`: the file holds two numbers of 64 bits in the machine's
+//! order, and may be changed while the program runs. The first is how long the machine slept, in nanoseconds: the clocks that
+//! go on meanwhile (CLOCK_BOOTTIME and CLOCK_REALTIME, clock_getres(2)) are ahead by so much. The second is by how much
+//! CLOCK_REALTIME was set. Stamps that the kernel makes do not follow.
+
+use std::fs::File;
+use std::os::fd::AsRawFd as _;
+use std::sync::OnceLock;
+use std::sync::atomic::{AtomicI64, Ordering};
+
+use libc::{c_int, clockid_t, timespec};
+
+const SECOND: i64 = 1_000_000_000;
+
+/// Time asleep, and what the wall clock was set by, ns.
+type Shifts = [AtomicI64; 2];
+
+fn shifts() -> Option<&'static Shifts> {
+    static SHIFTS: OnceLock<Option<&'static Shifts>> = OnceLock::new();
+    *SHIFTS.get_or_init(|| {
+        let file = File::open(std::env::var_os("KITPROOF_CLOCKS")?).ok()?;
+        let octets = size_of::<Shifts>();
+        if file.metadata().ok()?.len() < octets as u64 {
+            return None;
+        }
+        // SAFETY: a new mapping of a file that is open and long enough; nothing else is touched.
+        let start = unsafe {
+            libc::mmap(std::ptr::null_mut(), octets, libc::PROT_READ, libc::MAP_SHARED, file.as_raw_fd(), 0)
+        };
+        // SAFETY: the mapping begins at a page, is never undone, and holds two words that are only read here.
+        (start != libc::MAP_FAILED).then(|| unsafe { &*start.cast::<Shifts>() })
+    })
+}
+
+/// clock_gettime(2), ahead by what the file says.
+///
+/// # Safety
+/// As for the system's own: `at` is null or may be written to.
+#[unsafe(no_mangle)]
+pub unsafe extern "C" fn clock_gettime(clock: clockid_t, at: *mut timespec) -> c_int {
+    // SAFETY: the caller's arguments, passed on as they are; the kernel checks them.
+    let result = unsafe { libc::syscall(libc::SYS_clock_gettime, clock, at) } as c_int;
+    let ahead = |[asleep, set]: &Shifts| match clock {
+        libc::CLOCK_BOOTTIME => asleep.load(Ordering::Relaxed),
+        libc::CLOCK_REALTIME => asleep.load(Ordering::Relaxed) + set.load(Ordering::Relaxed),
+        _ => 0,
+    };
+    let ahead = shifts().map_or(0, ahead);
+    if result == 0 && ahead != 0 {
+        // SAFETY: the kernel has just written there.
+        let at = unsafe { &mut *at };
+        let nanoseconds = at.tv_nsec + ahead % SECOND;
+        at.tv_sec += ahead / SECOND + nanoseconds.div_euclid(SECOND);
+        at.tv_nsec = nanoseconds.rem_euclid(SECOND);
+    }
+    result
+}

@@ -33,6 +33,7 @@ use crate::journal::{self, Begin, End, Event, EventKind, Record, SCHEMA, Segment
 use crate::page::News;
 use crate::report::{Findings, Soak, SoakWay};
 use crate::state;
+use crate::statistics::stopping::passed_at_the_limit;
 use crate::verdict::{Limit, Outcome, Reason};
 
 /// How long nobody may answer before the soak is given up.
@@ -410,6 +411,7 @@ impl Soaking {
         let mut reasons: Vec<Reason> =
             self.totals.reasons.iter().map(|reason| reason.clone().at(self.frame_size)).collect();
         reasons.extend(self.of_the_goal());
+        reasons.extend(self.of_the_looks());
         if self.totals.lost_in_broken > 0 {
             reasons.push(Reason::unproven(
                 "lost_in_broken_segment",
@@ -456,6 +458,10 @@ impl Soaking {
             frames: way.frames,
             errors: way.errors,
             bit_error_bound: way.bound(self.frame_size, confidence),
+            passed_at_the_limit: match self.options.goal {
+                Goal::BitErrors { confidence, .. } => passed_at_the_limit(way.errors, confidence),
+                Goal::Time | Goal::Frames(_) => None,
+            },
         };
         let totals = &self.totals;
         let findings = Findings {
@@ -480,6 +486,25 @@ impl Soaking {
             ..Findings::default()
         };
         Finished { run, outcome: Some(verdict), reasons, findings }
+    }
+
+    /// What the confidence is worth after it was looked at more than once.
+    fn of_the_looks(&self) -> Option<Reason> {
+        let Goal::BitErrors { ratio, confidence } = self.options.goal else { return None };
+        let (forward, homeward) = self.totals.ways();
+        let errors = forward.errors.max(homeward.errors);
+        let chance = passed_at_the_limit(errors, confidence)
+            .filter(|_| errors > 0 && self.standing == Standing::Reached)?;
+        Some(Reason::note(
+            "repeated_looks",
+            format!(
+                "A soak that ends as soon as its goal is shown looks again after every error: with up to {errors}, {:.1} % of links at \
+                 {ratio:e} would have passed, where one look lets {:.0} % through.",
+                chance * 100.0,
+                (1.0 - confidence) * 100.0
+            ),
+            "To be surer, soak again for a time fixed beforehand, or ask for more --confidence.",
+        ))
     }
 
     /// Whether the goal was reached, as a reason.

@@ -7,6 +7,7 @@
 //! | `rates [packet\|xdp-user\|xdp\|udp] [SIZE [TOP [SECONDS]]]` | zero-loss rate of the pair beside a bare loop |
 //! | `rates all [SECONDS [SIZE]]` | the same of every kind of port, in turn |
 //! | `rates hold [SECONDS]` | 1 Gb/s of 512 and 256 bytes for a minute each, by the bare loop and by the pair |
+//! | `rates offered [SECONDS]` | how true the offered load is to the intended one, up to the ceiling |
 //! | `rates parts [SIZE [SECONDS]]` | as fast as it goes: which part of the pair costs what beside the bare loop |
 //! | `receive [SIZE [RATE [SECONDS]]]` | processor time of a mapped ring beside that of batched calls |
 //!
@@ -44,6 +45,7 @@ fn main() -> Result<()> {
         }
         ["rates", "all", ref rest @ ..] => rates::all(rest),
         ["rates", "hold", ref rest @ ..] => rates::hold(rest),
+        ["rates", "offered", ref rest @ ..] => rates::offered(rest),
         ["rates", "parts", ref rest @ ..] => rates::parts(rest),
         ["rates", ref rest @ ..] => rates::one(rest),
         ["receive", ref rest @ ..] => receiving::compare(rest),

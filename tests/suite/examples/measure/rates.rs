@@ -30,8 +30,10 @@ const ROUNDS: usize = 5;
 const SHORT_ROUNDS: usize = 3;
 /// Share of the frames that must be home when the interval ends.
 const INSIDE: f64 = 0.99;
-/// Steps of the search from the top down, percent of the top rate.
+/// Steps of the search from the top down: each rate is so many percent below the one above it.
 const STEP: u64 = 5;
+/// The slowest rate that is tried, as a share of the top.
+const BOTTOM: u64 = 10;
 /// How often a rate is tried before it counts as not held: on a shared machine a trial is spoiled now and then, whoever
 /// runs it.
 const TRIES: usize = 3;
@@ -130,13 +132,17 @@ pub(crate) fn one(arguments: &[&str]) -> Result<()> {
     let numbers = &arguments[usize::from(kind.is_some())..];
     let kind = kind.unwrap_or(Kind::Packet);
     let spec = kind.spec(number_at(numbers, 0, 64)? as u16);
-    let top = number_at(numbers, 1, 1_000_000)?;
     let milliseconds = milliseconds_at(numbers, 2, 1_000)?;
     enter()?;
     host::raise_priority();
     let ends = Ends::new()?;
+    // Where none is named: a quarter more than the bare loop does as fast as it goes, so that neither holds it.
+    let top = match number_at(numbers, 1, 0)? {
+        0 => fastest(&ends, kind, &spec)? * 5 / 4,
+        top => top,
+    };
     println!(
-        "{} bytes, {}, trials of {} s, steps of {STEP} % of {top}/s, each tried {TRIES} times at most",
+        "{} bytes, {}, trials of {} s, from {top}/s down in steps of {STEP} %, each tried {TRIES} times at most",
         spec.frame_size,
         kind.describe(),
         milliseconds as f64 / 1e3
@@ -217,6 +223,43 @@ pub(crate) fn hold(arguments: &[&str]) -> Result<()> {
             );
         }
         all &= pair.holds(offer);
+    }
+    std::process::exit(i32::from(!all));
+}
+
+/// Loads of [`offered`], percent of what the bare loop does as fast as it goes.
+const SHARES: [u64; 3] = [10, 50, 90];
+/// How far an offered load may be from the intended one, as a share of it.
+const TRUE_WITHIN: f64 = 50e-6;
+
+/// How true the offered load is to the intended one, over a time, up to the ceiling of two kinds of port. Ends the process with 1
+/// if one that was offered whole is not.
+pub(crate) fn offered(arguments: &[&str]) -> Result<()> {
+    let milliseconds = milliseconds_at(arguments, 0, 60_000)?;
+    enter()?;
+    host::raise_priority();
+    let ends = Ends::new()?;
+    let mut all = true;
+    for kind in [Kind::Packet, Kind::Xdp] {
+        let spec = kind.spec(64);
+        let ceiling = fastest(&ends, kind, &spec)?;
+        println!("64 bytes, {}: the bare loop does {ceiling}/s as fast as it goes", kind.describe());
+        for share in SHARES {
+            let offer = Offer { rate: ceiling * share / 100, milliseconds };
+            let held = pair_trial(&ends, kind, &spec, offer)?;
+            let found = held.rate.context("a rate")? / offer.rate as f64 - 1.0;
+            let whole = held.offered == offer.frames();
+            all &= !whole || found.abs() <= TRUE_WITHIN;
+            println!(
+                "  {share} %, {}/s for {} s: {} of {} frames offered, {:+.2} ppm from intended, {} home",
+                offer.rate,
+                milliseconds as f64 / 1e3,
+                held.offered,
+                offer.frames(),
+                found * 1e6,
+                held.home
+            );
+        }
     }
     std::process::exit(i32::from(!all));
 }
@@ -333,8 +376,9 @@ fn compare(
 /// The highest rate that is held in one of a few trials, going down from the top; 0 if none is.
 fn downward(top: u64, milliseconds: u64, hold: Hold<'_>) -> Result<u64> {
     let mut found = 0;
-    for step in (1..=100 / STEP).rev() {
-        let offer = Offer { rate: top * step * STEP / 100, milliseconds };
+    let mut rate = top;
+    while rate >= top / BOTTOM {
+        let offer = Offer { rate, milliseconds };
         let mut held = false;
         for _ in 0..TRIES {
             held = hold(offer)?.holds(offer);
@@ -348,9 +392,21 @@ fn downward(top: u64, milliseconds: u64, hold: Hold<'_>) -> Result<u64> {
             found = offer.rate;
             break;
         }
+        rate = rate * (100 - STEP) / 100;
     }
     println!();
     Ok(found)
+}
+
+/// Frames a second that leave the bare loop as fast as it goes: the best of a few.
+fn fastest(ends: &Ends, kind: Kind, spec: &FrameSpec) -> Result<u64> {
+    let offer = Offer { rate: FLAT_OUT, milliseconds: 400 };
+    let mut best = 0;
+    for _ in 0..TRIES {
+        let sent = bare_trial(ends, kind, spec, offer)?.offered;
+        best = best.max(sent * 1_000_000_000 / offer.give_up_ns());
+    }
+    Ok(best)
 }
 
 /// A rate that is held beside the next faster one that is not, found by halving what is left; 0 if none is held.

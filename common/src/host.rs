@@ -25,6 +25,11 @@ pub fn keep_only(keep: CapabilitySet) -> std::io::Result<()> {
     Ok(())
 }
 
+/// Gives up every privilege of the calling thread, which works with what is open already. Where the kernel refuses, it keeps them.
+pub fn need_nothing() {
+    let _ = keep_only(CapabilitySet::empty());
+}
+
 /// Gives up some privileges more.
 ///
 /// # Errors

@@ -4,6 +4,7 @@ use std::io::IsTerminal;
 use std::path::Path;
 
 use kitproof_common::host;
+use rustix::thread::CapabilitySet;
 use tokio::sync::watch;
 
 use super::complain;
@@ -115,7 +116,7 @@ impl Setting<'_> {
         wanted.evidence = capture.as_ref().map(Writing::evidence);
         let (target, tuned) = tune::for_a_run(self.sending.tune, &mut wanted, target).await?;
         host::raise_priority();
-        self.outputs.give_up_privileges(self.sending.privileges())?;
+        self.outputs.give_up_privileges(self.sending.privileges() | self.own_privileges())?;
         let mut live = Live { progress: Progress::default(), page: self.serve(bound, &started)?, capture };
         let finished = procedure(wanted, target, interrupt, &mut live).await;
         live.progress.clear();
@@ -141,6 +142,15 @@ impl Setting<'_> {
             Some(verdict) => verdict.exit_status(),
             None => status::PASS,
         })
+    }
+
+    /// What a command needs beside its ports and its results: a soak opens its journal where the user's folder is, and asks
+    /// the port's module for its light.
+    fn own_privileges(&self) -> CapabilitySet {
+        match self.command {
+            "soak" => CapabilitySet::DAC_OVERRIDE | CapabilitySet::NET_ADMIN,
+            _ => CapabilitySet::empty(),
+        }
     }
 
     /// The capture file, before anything is sent.

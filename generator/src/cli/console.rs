@@ -8,6 +8,8 @@ use std::io::{IsTerminal, Write};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
+use kitproof_common::host;
+
 use super::cli_width;
 
 /// Lines worth keeping that may wait; the oldest are given up, and counted.
@@ -58,9 +60,10 @@ impl Console {
         let terminal = std::io::stderr().is_terminal() && !dumb;
         let shared = Arc::new(Shared::default());
         let its = Arc::clone(&shared);
-        let started = std::thread::Builder::new()
-            .name("console".into())
-            .spawn(move || write_on(&its, terminal.then_some(Screen::default()), &mut std::io::stderr()));
+        let started = std::thread::Builder::new().name("console".into()).spawn(move || {
+            host::need_nothing();
+            write_on(&its, terminal.then_some(Screen::default()), &mut std::io::stderr());
+        });
         if started.is_err() {
             // Without a thread nothing is shown; the result is.
             shared.waiting().over = true;

@@ -12,8 +12,8 @@ use super::options::keep;
 use crate::procedure::failure::{Failure, status};
 use crate::procedure::result::tool;
 use crate::regression::{
-    Interrupted, Plan as Read, PlanResult, SCHEMA, Settled, TestResult, carry_out, check, estimate, junit,
-    lock,
+    Interrupted, JUNIT, PLAN, Plan as Read, PlanResult, SCHEMA, Settled, TestResult, carry_out, check,
+    estimate, junit, lock, set_aside,
 };
 use crate::report::{Ink, Style};
 use crate::state;
@@ -58,6 +58,13 @@ impl Plan {
         let _lock = lock(&plan.interface)?;
         std::fs::create_dir_all(&self.output)
             .map_err(|error| Failure::Usage(format!("{}: {error}", self.output.display())))?;
+        let earlier = set_aside(&self.output).map_err(|error| {
+            let shown = self.output.display();
+            Failure::Usage(format!("{shown}: what an earlier plan left there cannot be moved: {error}"))
+        })?;
+        if let Some(place) = earlier {
+            println!("what the plan before left is in {}", place.display());
+        }
         let mut result = PlanResult {
             schema: SCHEMA.to_owned(),
             tool: tool(),
@@ -111,9 +118,9 @@ impl Plan {
 
     fn write(&self, result: &PlanResult) -> bool {
         let json = serde_json::to_vec_pretty(result).unwrap_or_default();
-        let mut written = keep(&self.output.join("plan.json"), json);
+        let mut written = keep(&self.output.join(PLAN), json);
         match junit(result) {
-            Ok(text) => written &= keep(&self.output.join("junit.xml"), text.into_bytes()),
+            Ok(text) => written &= keep(&self.output.join(JUNIT), text.into_bytes()),
             Err(error) => {
                 complain(&format!("the result cannot be written as JUnit XML: {error}"));
                 written = false;

@@ -48,12 +48,8 @@ pub struct Soak {
 }
 
 impl Soak {
-    /// Runs it, shows and writes the result.
-    ///
-    /// # Errors
-    /// One clear line, before the traffic starts.
-    pub async fn run(&self, no_color: bool, interrupt: watch::Receiver<bool>) -> Result<u8, Failure> {
-        let setting = Setting { command: "soak", sending: &self.sending, outputs: &self.outputs, no_color };
+    /// What it is to show, and where that is written down.
+    pub(crate) fn options(&self) -> soak::Options {
         let goal = match (self.bit_error_ratio, self.frames) {
             (Some(ratio), _) => Goal::BitErrors { ratio, confidence: self.confidence },
             (None, Some(frames)) => Goal::Frames(frames),
@@ -61,13 +57,22 @@ impl Soak {
         };
         let named =
             || PathBuf::from(jiff::Zoned::now().strftime("kitproof-soak-%Y%m%d-%H%M%S.jsonl").to_string());
-        let options = soak::Options {
+        soak::Options {
             goal,
             every: self.interval,
             journal: self.journal.clone().unwrap_or_else(named),
             resume: self.resume,
             through: self.outputs.recording.through.as_ref().map(ToString::to_string),
-        };
+        }
+    }
+
+    /// Runs it, shows and writes the result.
+    ///
+    /// # Errors
+    /// One clear line, before the traffic starts.
+    pub async fn run(&self, no_color: bool, interrupt: watch::Receiver<bool>) -> Result<u8, Failure> {
+        let options = self.options();
+        let setting = Setting { command: "soak", sending: &self.sending, outputs: &self.outputs, no_color };
         setting
             .carry_out(self.sending.wanted_or_mix()?, interrupt, async |wanted, target, interrupt, show| {
                 soak::run(options, wanted, target, interrupt, show).await

@@ -7,6 +7,7 @@ use std::sync::mpsc::{Receiver, Sender, SyncSender, TryRecvError, channel, sync_
 use std::thread::JoinHandle;
 use std::time::Duration;
 
+use kitproof_common::host;
 use kitproof_common::port::clock::{monotonic_ns, realtime_ns};
 
 use super::pcapng;
@@ -42,6 +43,7 @@ pub fn begin(path: &Path, interface: &str, what: &str) -> io::Result<Writing> {
     let thread = std::thread::Builder::new().name("evidence".into()).spawn(move || {
         // The trial comes first. Who of 0 is the calling thread (setpriority(2)).
         let _ = rustix::process::setpriority_process(None, 19);
+        host::need_nothing();
         write_all(&mut file, &kept, &said)
     })?;
     Ok(Writing { path: path.to_owned(), evidence, words, thread })

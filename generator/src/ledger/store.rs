@@ -4,7 +4,7 @@
 //! loses nothing.
 
 use std::path::{Path, PathBuf};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use rusqlite::{Connection, Transaction, TransactionBehavior};
 
@@ -15,6 +15,7 @@ use crate::state;
 const APPLICATION: i64 = 0x6B69_7470;
 /// How long another process may hold the file.
 const PATIENCE: Duration = Duration::from_secs(10);
+const LOOK_AGAIN: Duration = Duration::from_millis(10);
 
 /// Each brings the layout before it to its own; the first makes an empty file a ledger.
 const MIGRATIONS: [&str; 2] = [
@@ -96,9 +97,11 @@ impl Ledger {
         let database = Connection::open(path).map_err(failed)?;
         database.busy_timeout(PATIENCE).map_err(failed)?;
         let mut ledger = Self { database, path: path.to_owned() };
-        // Looked at before anything is changed: it may be somebody else's file.
-        let (application, layout) = ledger.layout()?;
-        let empty: bool = ledger.value("SELECT count(*) = 0 FROM sqlite_schema")?;
+        // Looked at before anything is changed: it may be somebody else's file. All of it at one moment: another process may be
+        // making a ledger of it.
+        let ((application, layout), empty) = ledger.at_one_moment(|ledger| {
+            Ok((ledger.layout()?, ledger.value::<bool>("SELECT count(*) = 0 FROM sqlite_schema")?))
+        })?;
         if application != APPLICATION && !(empty && application == 0 && layout == 0) {
             return Err(LedgerError::NoLedger { path: path.to_owned() });
         }
@@ -106,7 +109,7 @@ impl Ledger {
         if layout > known {
             return Err(LedgerError::Newer { path: path.to_owned(), found: layout, known });
         }
-        ledger.database.pragma_update(None, "journal_mode", "WAL").map_err(failed)?;
+        ledger.write_ahead()?;
         ledger.database.pragma_update(None, "synchronous", "FULL").map_err(failed)?;
         ledger.database.pragma_update(None, "foreign_keys", true).map_err(failed)?;
         if layout < known {
@@ -119,6 +122,31 @@ impl Ledger {
     #[must_use]
     pub fn path(&self) -> &Path {
         &self.path
+    }
+
+    /// What `look` reads is of one state of the file, whoever writes meanwhile.
+    fn at_one_moment<T>(&self, look: impl FnOnce(&Self) -> Result<T, LedgerError>) -> Result<T, LedgerError> {
+        let moment = self.database.unchecked_transaction().map_err(|error| self.failed(error))?;
+        let seen = look(self)?;
+        moment.commit().map_err(|error| self.failed(error))?;
+        Ok(seen)
+    }
+
+    /// Puts the file into the mode in which readers and a writer are not in each other's way. Whoever finds it in use by another
+    /// that does the same is told at once (the library waits for nobody here), and tries again.
+    fn write_ahead(&self) -> Result<(), LedgerError> {
+        let begun = Instant::now();
+        loop {
+            match self.database.pragma_update(None, "journal_mode", "WAL") {
+                Ok(()) => return Ok(()),
+                Err(error) => match self.failed(error) {
+                    LedgerError::Locked { .. } if begun.elapsed() < PATIENCE => {
+                        std::thread::sleep(LOOK_AGAIN)
+                    }
+                    failure => return Err(failure),
+                },
+            }
+        }
     }
 
     fn layout(&self) -> Result<(i64, i64), LedgerError> {
@@ -228,20 +256,23 @@ pub(super) mod tests {
 
     #[test]
     fn two_may_write_at_once() {
-        let folder = Folder::new("two");
-        let path = folder.ledger();
-        std::thread::scope(|scope| {
-            for writer in 0..2 {
-                let path = &path;
-                scope.spawn(move || {
-                    let mut ledger = Ledger::open(path).unwrap();
-                    for piece in 0..20 {
-                        ledger.add(&Piece::new(&format!("P-{writer}-{piece}"), Kind::Patch)).unwrap();
-                    }
-                });
-            }
-        });
-        assert_eq!(Ledger::open(&path).unwrap().pieces().unwrap().len(), 40);
+        // Both begin the same new file: the more often, the surer that they meet.
+        for round in 0..20 {
+            let folder = Folder::new(&format!("two-{round}"));
+            let path = folder.ledger();
+            std::thread::scope(|scope| {
+                for writer in 0..2 {
+                    let path = &path;
+                    scope.spawn(move || {
+                        let mut ledger = Ledger::open(path).unwrap();
+                        for piece in 0..5 {
+                            ledger.add(&Piece::new(&format!("P-{writer}-{piece}"), Kind::Patch)).unwrap();
+                        }
+                    });
+                }
+            });
+            assert_eq!(Ledger::open(&path).unwrap().pieces().unwrap().len(), 10);
+        }
     }
 
     #[test]

@@ -16,6 +16,7 @@ use axum::http::{HeaderName, StatusCode};
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
 use axum::serve::Listener;
+use kitproof_common::host;
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
@@ -66,6 +67,7 @@ impl Bound {
         std::thread::Builder::new().name("page".into()).spawn(move || {
             // Every processor belongs to the trial first. Who of 0 is the calling thread (setpriority(2)).
             let _ = rustix::process::setpriority_process(None, 19);
+            host::need_nothing();
             let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
             // A page that cannot be served is no reason to end a run.
             let Ok(runtime) = runtime else { return };

@@ -5,7 +5,6 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
-use rustix::fs::{FlockOperation, flock};
 use rustix::process::{Pid, Signal, kill_process};
 use serde_json::Value;
 use tokio::sync::watch;
@@ -15,8 +14,7 @@ use super::file::{OnFail, Plan, Test};
 use super::kept::Kept;
 use super::measure;
 use super::told::{LimitTold, RunOfTest, TestResult};
-use crate::procedure::failure::{Failure, status};
-use crate::state;
+use crate::procedure::failure::status;
 use crate::verdict::Outcome;
 
 /// How often a test that ended `unproven` is run again: what stood in the way was the pair.
@@ -35,35 +33,6 @@ pub struct Interrupted;
 pub enum Settled {
     GoOn,
     Stop,
-}
-
-/// Keeps everybody else from running a plan on this port, as long as it is held.
-///
-/// # Errors
-/// [`Failure::Environment`] if somebody does.
-pub fn lock(interface: &str) -> Result<Option<File>, Failure> {
-    // A port of that name in another network namespace is another port.
-    let namespace = std::fs::read_link("/proc/self/ns/net").unwrap_or_default();
-    let name: String = format!("plan-{}-{interface}.lock", namespace.display())
-        .chars()
-        .map(|letter| if letter.is_ascii_alphanumeric() || ".-".contains(letter) { letter } else { '_' })
-        .collect();
-    // Of root, and of a user who has no such folder.
-    let places = [Some(PathBuf::from("/run/lock").join(format!("kitproof-{name}"))), state::file(&name)];
-    for place in places.into_iter().flatten() {
-        if let Some(folder) = place.parent() {
-            let _ = std::fs::create_dir_all(folder);
-        }
-        let Ok(file) = File::create(&place) else { continue };
-        return match flock(&file, FlockOperation::NonBlockingLockExclusive) {
-            Ok(()) => Ok(Some(file)),
-            Err(_) => Err(Failure::Environment(format!(
-                "another plan runs on {interface} ({} is held): wait for its end, or stop it",
-                place.display()
-            ))),
-        };
-    }
-    Ok(None)
 }
 
 /// Runs one test as often as it is to be run. `say` is told a line for each run; results and logs go into `folder`, under
@@ -86,8 +55,8 @@ pub async fn carry_out(
     let mut again = (0, 0);
     let mut left = test.repeats;
     while left > 0 {
-        let stem = folder.join(format!("{number:02}-{}", told.runs.len() + 1));
-        let run = one(plan, test, &stem, interrupt).await;
+        let kept = Kept::of(plan, test, folder, number, told.runs.len() + 1);
+        let run = one(plan, test, &kept, interrupt).await;
         told.seconds = begun.elapsed().as_secs_f64();
         let verdict = run.verdict;
         if run.status == i32::from(status::INTERRUPTED) || *interrupt.borrow() {
@@ -153,28 +122,26 @@ fn judge(told: &mut TestResult) {
     };
 }
 
-/// One run: its result and what it said are in `stem`.json and `stem`.log, the rest beside them.
-async fn one(plan: &Plan, test: &Test, stem: &Path, interrupt: &mut watch::Receiver<bool>) -> RunOfTest {
+/// One run; `kept` says where what came of it is.
+async fn one(plan: &Plan, test: &Test, kept: &Kept, interrupt: &mut watch::Receiver<bool>) -> RunOfTest {
     let begun = Instant::now();
-    let log = stem.with_extension("log");
-    let kept = Kept::of(plan, test, stem);
     let shown = |path: &PathBuf| path.display().to_string();
     let mut run = RunOfTest {
         status: i32::from(status::ENVIRONMENT),
         result: shown(&kept.result),
-        log: shown(&log),
-        capture: kept.capture.as_ref().map(shown),
-        journal: kept.journal.as_ref().map(shown),
+        log: shown(&kept.log),
         ..RunOfTest::default()
     };
-    kept.make_room();
-    match start(&words(plan, test, Some(&kept)), &log) {
+    match start(&words(plan, test, Some(kept)), &kept.log) {
         Ok(mut child) => run.status = wait(&mut child, interrupt).await,
         Err(error) => {
-            let _ = std::fs::write(&log, format!("it could not be started: {error}\n"));
+            let _ = std::fs::write(&kept.log, format!("it could not be started: {error}\n"));
         }
     }
     run.seconds = begun.elapsed().as_secs_f64();
+    // A run that could not begin has neither.
+    let there = |path: &Option<PathBuf>| path.as_ref().filter(|path| path.exists()).map(shown);
+    (run.capture, run.journal) = (there(&kept.capture), there(&kept.journal));
     let found: Option<Value> =
         std::fs::read(&kept.result).ok().and_then(|octets| serde_json::from_slice(&octets).ok());
     let null = Value::Null;

@@ -8,6 +8,7 @@ use super::file::{Bound, Plan, Test, nearest, read};
 use super::kept::Kept;
 use super::measure;
 use crate::cli::{Cli, Command};
+use crate::procedure::soak;
 
 /// Commands that a plan may run.
 const COMMANDS: [&str; 12] = [
@@ -42,6 +43,12 @@ const OURS: [(&str, &str); 7] = [
 pub fn check(text: &str) -> Result<Plan, Vec<String>> {
     let plan = read(text)?;
     let mut wrong: Vec<(usize, String)> = Vec::new();
+    if let Some(line) = plan.capture.filter(|_| plan.interface.starts_with("udp://")) {
+        wrong.push((
+            line,
+            "capture: over UDP frames arrive without their headers; name an interface".to_owned(),
+        ));
+    }
     for test in &plan.tests {
         of_test(&plan, test, &mut wrong);
     }
@@ -112,7 +119,13 @@ fn of_test(plan: &Plan, test: &Test, wrong: &mut Vec<(usize, String)>) {
 
 /// Values are read by the command itself; which one is wrong is found out by leaving out the others.
 fn of_values(plan: &Plan, test: &Test, wrong: &mut Vec<(usize, String)>) {
-    let Err(error) = Cli::try_parse_from(words(plan, test, None)) else { return };
+    let error = match Cli::try_parse_from(words(plan, test, None)) {
+        Ok(cli) => {
+            wrong.extend(contradiction(&cli.command).map(|why| (test.line, format!("{}: {why}", test.name))));
+            return;
+        }
+        Err(error) => error,
+    };
     let first = |error: &clap::Error| {
         let text = error.to_string();
         let line = text.lines().find(|line| !line.trim().is_empty()).unwrap_or_default();
@@ -133,13 +146,40 @@ fn of_values(plan: &Plan, test: &Test, wrong: &mut Vec<(usize, String)>) {
     }
 }
 
+/// What a command would refuse before it looks at its port, beside what it cannot read.
+fn contradiction(command: &Command) -> Option<String> {
+    let wanted = match command {
+        Command::Prove(prove) if prove.disturb_monitor => {
+            return Some(
+                "--disturb-monitor tells somebody at the bench what to do: not in a plan".to_owned(),
+            );
+        }
+        Command::Prove(prove) => prove.sending.wanted_or_mix(),
+        Command::FrameLossRate(rate) => rate.sending.wanted_or_mix(),
+        Command::Soak(soak) => {
+            soak.sending.wanted_or_mix().and_then(|wanted| soak::checked(wanted, &soak.options()))
+        }
+        Command::Throughput(throughput) => throughput.sending.wanted(),
+        Command::Latency(latency) => latency.sending.wanted(),
+        Command::Reference(reference) => reference.sending.wanted(),
+        Command::BackToBack(bursts) => bursts.sending.wanted(),
+        Command::SystemRecovery(recovery) => recovery.sending.wanted(),
+        Command::Interruption(interruption) => interruption.sending.wanted(),
+        Command::Reset(reset) => reset.sending.wanted(),
+        Command::LinkLoss(link_loss) => link_loss.sending.wanted(),
+        Command::Transparency(transparency) => transparency.sending.wanted(),
+        _ => return None,
+    };
+    wanted.err().map(|failure| failure.to_string())
+}
+
 /// A test as it would be typed. `kept` is where it leaves what came of it.
 pub(super) fn words(plan: &Plan, test: &Test, kept: Option<&Kept>) -> Vec<String> {
     let command = Cli::command();
     let command = command.find_subcommand(&test.run);
     let mut words =
         vec!["kitproof".to_owned(), test.run.clone(), plan.interface.clone(), "--unattended".to_owned()];
-    for typed in &test.options {
+    for typed in test.options.iter().filter(|typed| !typed.off) {
         let option = format!("--{}", typed.name);
         let argument = command
             .and_then(|command| command.get_arguments().find(|one| one.get_long() == Some(&typed.name)));
@@ -153,16 +193,22 @@ pub(super) fn words(plan: &Plan, test: &Test, kept: Option<&Kept>) -> Vec<String
     if let Some(ledger) = &plan.ledger {
         words.push(format!("--ledger={ledger}"));
     }
-    for (name, path) in kept.map_or(Vec::new(), Kept::files) {
+    for (name, path) in kept.map_or(Vec::new(), Kept::options) {
         words.push(format!("--{name}={}", path.display()));
     }
     words
 }
 
-/// A test as a person would type it.
+/// A test as a person would type it, in a shell.
 #[must_use]
 pub fn typed(plan: &Plan, test: &Test) -> String {
-    words(plan, test, None).join(" ")
+    let is_plain = |word: &str| {
+        word.chars().all(|letter| letter.is_ascii_alphanumeric() || "_-./:,=@%+".contains(letter))
+    };
+    let quoted = |word: &String| {
+        if is_plain(word) { word.clone() } else { format!("'{}'", word.replace('\'', r"'\''")) }
+    };
+    words(plan, test, None).iter().map(quoted).collect::<Vec<_>>().join(" ")
 }
 
 /// How long a test takes, roughly, if nothing spoils it; `None` for a search, whose length depends on the kit.
@@ -214,7 +260,7 @@ limits = { frames-lost = { at-most = 0 } }
     #[test]
     fn a_test_is_typed_as_a_person_would() {
         let plan = check(WHOLE).unwrap();
-        let kept = Kept::of(&plan, &plan.tests[0], Path::new("/nowhere/1.5-one"));
+        let kept = Kept::of(&plan, &plan.tests[0], Path::new("/nowhere"), 1, 2);
         let words = words(&plan, &plan.tests[0], Some(&kept));
         let expected = [
             "kitproof",
@@ -227,7 +273,7 @@ limits = { frames-lost = { at-most = 0 } }
             "--duration=10s",
             "--vlan=100",
             "--vlan=200:5",
-            "--json=/nowhere/1.5-one.json",
+            "--json=/nowhere/01-2.json",
         ];
         let mut sorted = words.clone();
         sorted.sort();
@@ -236,6 +282,33 @@ limits = { frames-lost = { at-most = 0 } }
         assert_eq!(sorted, wanted);
         // Two sizes of ten seconds, one settling between.
         assert_eq!(estimate(&plan, &plan.tests[0]), Some(Duration::from_secs(4 + 20 + 5)));
+    }
+
+    /// What a test says is off is off, whatever the plan says of all of them; and it has to be an option.
+    #[test]
+    fn a_test_can_switch_off_what_the_plan_switches_on() {
+        let text = |line: &str| WHOLE.replace("duration =", &format!("{line}\nduration ="));
+        let plan = check(&text("isolated-bench = false")).unwrap();
+        assert!(!typed(&plan, &plan.tests[0]).contains("isolated-bench"), "{}", typed(&plan, &plan.tests[0]));
+        let wrong = check(&text("isolated-bensh = false")).unwrap_err();
+        assert!(wrong[0].starts_with("line 9: ") && wrong[0].contains("isolated-bench?"), "{wrong:?}");
+        let wrong = check(&text("capture = false")).unwrap_err();
+        assert!(wrong[0].contains("at the top"), "{wrong:?}");
+    }
+
+    #[test]
+    fn a_capture_needs_an_interface() {
+        let text = format!("capture = true\n{}", WHOLE.replace("\"eth1\"", "\"udp://192.0.2.7\""));
+        let wrong = check(&text).unwrap_err();
+        assert!(wrong[0].starts_with("line 1: capture"), "{wrong:?}");
+        assert!(check(&text.replace("true\ninterface", "false\ninterface")).is_ok());
+    }
+
+    #[test]
+    fn what_is_typed_can_be_pasted() {
+        let plan = check(&format!("ledger = \"my bag's.sqlite\"\n{WHOLE}")).unwrap();
+        let text = typed(&plan, &plan.tests[0]);
+        assert!(text.contains(r"'--ledger=my bag'\''s.sqlite'") && text.contains(" --vlan=200:5 "), "{text}");
     }
 
     #[test]
@@ -250,6 +323,11 @@ limits = { frames-lost = { at-most = 0 } }
             ("duration = \"10s\"", "duration = true", 9, "a value"),
             ("duration = \"10s\"", "json = \"x\"", 9, "--output"),
             ("duration = \"10s\"", "capture = \"x\"", 9, "capture = true at the top"),
+            ("duration = \"10s\"", "duration = \"0s\"", 5, "a trial needs time"),
+            ("duration = \"10s\"", "busy-poll = true", 5, "needs --via xdp"),
+            ("duration = \"10s\"", "disturb-monitor = true", 5, "not in a plan"),
+            ("200:5\"]", "200:5\", 3]", 5, "at most two tags"),
+            ("run = \"prove\"", "run = \"soak\"", 5, "one frame size"),
             ("run = \"prove\"", "run = \"soak\"\njournal = \"x\"", 8, "--output"),
             (
                 "frames-lost = { at-most = 0 }",
@@ -268,7 +346,7 @@ limits = { frames-lost = { at-most = 0 } }
         ] {
             assert!(WHOLE.contains(from), "{from}");
             let wrong = check(&WHOLE.replacen(from, to, 1)).unwrap_err();
-            let begins = if about.contains("prove") || about.contains("demo") { 5 } else { line };
+            let begins = if ["prove", "demo"].iter().any(|word| about.contains(word)) { 5 } else { line };
             assert_eq!(wrong.len(), 1, "{wrong:#?}");
             assert!(
                 wrong[0].starts_with(&format!("line {begins}: ")) && wrong[0].contains(about),

@@ -14,8 +14,8 @@ pub struct Plan {
     /// The ledger and the sheet that is written at the end, where they are named.
     pub ledger: Option<String>,
     pub sheet: Option<String>,
-    /// Whether every run keeps the frames around what went wrong.
-    pub capture: bool,
+    /// The line that says so, where every run keeps the frames around what went wrong.
+    pub capture: Option<usize>,
     pub tests: Vec<Test>,
 }
 
@@ -39,6 +39,8 @@ pub struct Typed {
     pub name: String,
     /// None: a switch.
     pub values: Vec<String>,
+    /// A switch that is off: it is not typed, and the plan's own is not either.
+    pub off: bool,
     pub line: usize,
 }
 
@@ -139,7 +141,7 @@ impl Reader<'_> {
                 "interface" => plan.interface = self.text(value),
                 "ledger" => plan.ledger = Some(self.text(value)),
                 "sheet" => plan.sheet = Some(self.text(value)),
-                "capture" => plan.capture = self.switch(value),
+                "capture" => plan.capture = self.switch(value).then_some(line),
                 "repeats" => repeats = self.count(value),
                 "on-fail" => on_fail = self.on_fail(value),
                 "options" => match value.get_ref().as_table() {
@@ -234,19 +236,19 @@ impl Reader<'_> {
             let line = self.line(key);
             let name = key.get_ref().to_string();
             match value.get_ref() {
-                // A switch that is off is not typed.
-                DeValue::Boolean(true) => options.push(Typed { name, values: Vec::new(), line }),
-                DeValue::Boolean(false) => {}
+                DeValue::Boolean(on) => options.push(Typed { name, values: Vec::new(), off: !on, line }),
                 DeValue::Array(values) => {
                     let words: Vec<Option<String>> =
                         values.iter().map(|value| word(value.get_ref())).collect();
                     match words.into_iter().collect::<Option<Vec<String>>>() {
-                        Some(values) if !values.is_empty() => options.push(Typed { name, values, line }),
+                        Some(values) if !values.is_empty() => {
+                            options.push(Typed { name, values, off: false, line })
+                        }
                         _ => self.wrong(line, format!("{name} is a list of words or numbers")),
                     }
                 }
                 single => match word(single) {
-                    Some(value) => options.push(Typed { name, values: vec![value], line }),
+                    Some(value) => options.push(Typed { name, values: vec![value], off: false, line }),
                     None => self.wrong(line, format!("{name} is a word, a number, a list of them, or true")),
                 },
             }
@@ -384,6 +386,7 @@ limits = { throughput-percent = { at-least = 99.5 } }
         let typed = |name: &str, values: &[&str], line| Typed {
             name: name.to_owned(),
             values: values.iter().map(|value| (*value).to_owned()).collect(),
+            off: false,
             line,
         };
         assert!(first.options.contains(&typed("line-rate", &["1G"], 5)));

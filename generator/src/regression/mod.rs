@@ -5,10 +5,13 @@ mod carry_out;
 mod check;
 mod file;
 mod kept;
+mod lock;
 pub mod measure;
 mod told;
 
-pub use carry_out::{Interrupted, Settled, carry_out, lock};
+pub use carry_out::{Interrupted, Settled, carry_out};
 pub use check::{check, estimate, typed};
 pub use file::{Bound, Limit, OnFail, Plan, Test};
+pub use kept::{JUNIT, PLAN, set_aside};
+pub use lock::lock;
 pub use told::{PlanResult, SCHEMA, TestResult, junit};

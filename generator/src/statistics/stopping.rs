@@ -7,7 +7,7 @@
 use crate::verdict::confidence::poisson_bound;
 
 /// More events than this are not reckoned with.
-const MOST: u64 = 300;
+pub const MOST: u64 = 300;
 
 /// How likely a link exactly at the limit is passed at the first moment at which no event, or one, or up to `events` of them
 /// show it to be below; `confidence` is that of a single look. Exact: the number of events is a Poisson process, followed from

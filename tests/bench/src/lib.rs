@@ -9,9 +9,11 @@
 //! | [`script`] | what the wire is told to do wrong |
 //! | [`wire`] | the wire: a pure engine, its ports, its thread |
 //! | [`ledger`] | exactly what the wire did |
+//! | [`chance`] | chance that is the same on every run of a seed |
 //! | [`classify`] | what kind of frame is this, read independently of the code under test |
 
 pub mod bench;
+pub mod chance;
 pub mod classify;
 pub mod enter;
 pub mod ledger;

@@ -4,6 +4,7 @@
 //! order, and may be changed while the program runs. The first is how long the machine slept, in nanoseconds: the clocks that
 //! go on meanwhile (CLOCK_BOOTTIME and CLOCK_REALTIME, clock_getres(2)) are ahead by so much. The second is by how much
 //! CLOCK_REALTIME was set. Stamps that the kernel makes do not follow.
+#![cfg(target_pointer_width = "64")]
 
 use std::fs::File;
 use std::os::fd::AsRawFd as _;
@@ -38,17 +39,22 @@ fn shifts() -> Option<&'static Shifts> {
 ///
 /// # Safety
 /// As for the system's own: `at` is null or may be written to.
+// SAFETY: the name is the C library's on purpose; loaded before it, this is the one that a program finds, and it keeps the
+// other's contract. A program that changes its environment from another thread may not be run with it.
 #[unsafe(no_mangle)]
 pub unsafe extern "C" fn clock_gettime(clock: clockid_t, at: *mut timespec) -> c_int {
     // SAFETY: the caller's arguments, passed on as they are; the kernel checks them.
     let result = unsafe { libc::syscall(libc::SYS_clock_gettime, clock, at) } as c_int;
+    if result != 0 {
+        return result;
+    }
     let ahead = |[asleep, set]: &Shifts| match clock {
         libc::CLOCK_BOOTTIME => asleep.load(Ordering::Relaxed),
         libc::CLOCK_REALTIME => asleep.load(Ordering::Relaxed) + set.load(Ordering::Relaxed),
         _ => 0,
     };
     let ahead = shifts().map_or(0, ahead);
-    if result == 0 && ahead != 0 {
+    if ahead != 0 {
         // SAFETY: the kernel has just written there.
         let at = unsafe { &mut *at };
         let nanoseconds = at.tv_nsec + ahead % SECOND;

@@ -36,8 +36,8 @@ pub struct Machine {
     clocks: File,
 }
 
-/// Folders of the kernel's that are the test's own. All of them are there on every machine, empty if need be.
-const SENSORS: [&str; 3] = ["class/power_supply", "class/thermal", "devices/system/cpu"];
+/// Folders of the kernel's that are the test's own, where the kernel has them.
+const SENSORS: [&str; 4] = ["class/power_supply", "class/thermal", "class/hwmon", "devices/system/cpu"];
 
 impl Machine {
     /// One without sensors, that never slept.
@@ -51,11 +51,19 @@ impl Machine {
         Ok(Self { clocks: File::options().write(true).open(place)?, folder })
     }
 
-    /// A file of the kernel's, below /sys.
+    /// A file of the kernel's, below /sys, always there whole.
     pub fn says(&self, name: &str, text: &str) -> Result<()> {
         let path = self.folder.join(name);
         std::fs::create_dir_all(path.parent().context("a folder")?)?;
-        Ok(std::fs::write(path, format!("{text}\n"))?)
+        let beside = self.folder.join("next");
+        std::fs::write(&beside, format!("{text}\n"))?;
+        Ok(std::fs::rename(beside, path)?)
+    }
+
+    /// Whether the kernel has that folder below /sys, so that the test's takes its place.
+    #[must_use]
+    pub fn has(folder: &str) -> bool {
+        Path::new("/sys").join(folder).is_dir()
     }
 
     /// It slept so long, and its wall clock was set by so much, ns, since it was made.
@@ -121,7 +129,7 @@ fn give_up(word: &str, path: &Path) -> Result<()> {
     mount(none, "/", none, MsFlags::MS_REC | MsFlags::MS_PRIVATE, none)
         .context("mounts cannot be made private")?;
     if word == "own" {
-        for sensors in SENSORS {
+        for sensors in SENSORS.into_iter().filter(|sensors| Machine::has(sensors)) {
             let (own, kernels) = (path.join(sensors), Path::new("/sys").join(sensors));
             mount(Some(&own), &kernels, none, MsFlags::MS_BIND, none)
                 .with_context(|| format!("{} cannot be taken over", kernels.display()))?;

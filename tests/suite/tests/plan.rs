@@ -5,13 +5,13 @@
 
 use std::path::Path;
 use std::process::Command;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use anyhow::{Context, Result, bail, ensure};
 use kitproof::journal::Record;
 use kitproof_bench::bench::{Bench, GENERATOR_PORT, Options};
 use kitproof_bench::script::{Faults, Schedule, Script};
-use kitproof_suite::rig::{FAIL, PASS, TRIES, UNPROVEN, equal, rest};
+use kitproof_suite::rig::{ENVIRONMENT, FAIL, INTERRUPTED, PASS, TRIES, UNPROVEN, equal, rest};
 use kitproof_suite::{Ended, Folder, Running, program, run};
 use serde_json::Value;
 
@@ -19,6 +19,7 @@ fn main() {
     run(&[
         ("a_plan_of_ten_finds_the_regression_and_passes_without_it", ten),
         ("a_wrong_plan_sends_nothing_and_names_every_mistake", wrong),
+        ("a_second_plan_on_a_port_is_refused_and_ctrl_c_keeps_what_was_measured", at_once),
         ("two_nights_leave_their_papers_and_are_held_against_each_other", nights),
     ]);
 }
@@ -118,6 +119,49 @@ fn ten() -> Result<()> {
     Ok(())
 }
 
+/// Two plans on one port; the first is stopped by Ctrl-C in its second test, and keeps its first.
+fn at_once() -> Result<()> {
+    let folder = Folder::new("plan")?;
+    let bench = Bench::direct(Options::default())?;
+    let _reflector = kitproof_suite::reflector(&bench.reflector)?;
+    let text = HEAD.replace("PORT", GENERATOR_PORT)
+        + "\n[[test]]\nname = \"short\"\nrun = \"prove\"\nframe-size = 256\n"
+        + "\n[[test]]\nname = \"long\"\nrun = \"prove\"\nframe-size = 256\nduration = \"60s\"\n"
+        + "\n[[test]]\nname = \"never\"\nrun = \"prove\"\nframe-size = 256\n";
+    let file = folder.path().join("first.toml");
+    std::fs::write(&file, &text)?;
+    let output = folder.path().join("first");
+    let arguments = [Path::new("plan"), &file, Path::new("--output"), &output]
+        .map(|word| word.to_string_lossy().into_owned());
+    let arguments: Vec<&str> = arguments.iter().map(String::as_str).collect();
+    let first = Running::remembering(&bench.generator, folder.path(), "kitproof", &arguments)?;
+    // The second test is under way once its log is there.
+    let begun = Instant::now();
+    while !output.join("02-1.log").exists() {
+        ensure!(begun.elapsed() < Duration::from_secs(60), "the second test never began");
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    let second = go(&bench, &folder, &text, &[])?;
+    ensure!(second.status == ENVIRONMENT && second.stderr.contains("another plan runs on"), "{second:?}");
+    ensure!(!folder.path().join("results").exists(), "the second plan wrote something");
+
+    ensure!(Command::new("kill").args(["-INT", &first.id().to_string()]).status()?.success());
+    let first = first.wait(Duration::from_secs(30))?;
+    ensure!(first.status == INTERRUPTED, "{first:?}");
+    let result: Value = serde_json::from_str(&std::fs::read_to_string(output.join("plan.json"))?)?;
+    ensure!(result["interrupted"] == true, "{result:#}");
+    let tests = result["tests"].as_array().context("tests")?;
+    let verdict = |index: usize| tests.get(index).and_then(|test| test["verdict"].as_str());
+    ensure!(tests.len() == 3 && ["pass", "unproven"].map(Some).contains(&verdict(0)), "{result:#}");
+    ensure!(verdict(2).is_none() && tests[2]["why"] == "the plan was interrupted", "{result:#}");
+    let kept: Value = serde_json::from_str(&std::fs::read_to_string(output.join("01-1.json"))?)?;
+    ensure!(kept["trials"].as_array().is_some_and(|trials| !trials.is_empty()), "{kept:#}");
+    // The port is free again.
+    let short = text.split("\n[[test]]").take(2).collect::<Vec<_>>().join("\n[[test]]");
+    ended_with(&bench, &folder, &short, PASS)?;
+    Ok(())
+}
+
 /// The same plan on two nights, into the same folder: captures, journals, the ledger, the sheet, and a comparison with the
 /// night before. The first night's wire loses a frame of the soak.
 fn nights() -> Result<()> {
@@ -136,7 +180,8 @@ fn nights() -> Result<()> {
         + "\n[[test]]\nname = \"one size\"\nrun = \"prove\"\nframe-size = 256\n"
         + "\n[[test]]\nname = \"till morning\"\nrun = \"soak\"\nframe-size = 512\nduration = \"2s\"\n";
     // No trial of the first test has a 3,000th frame.
-    let forward = Faults { drop: Schedule::at(&[3_000]), ..Faults::default() };
+    let taken: Vec<u64> = (3_000..5_900).step_by(50).collect();
+    let forward = Faults { drop: Schedule::at(&taken), ..Faults::default() };
     let mut bench = Bench::with_wire(Script { forward, ..Script::default() }, Options::default())?;
     let _reflector = kitproof_suite::reflector(&bench.reflector)?;
     let octets = |run: &Value, kind: &str| -> Result<u64> {
@@ -147,9 +192,7 @@ fn nights() -> Result<()> {
         Ok(told["tests"][test]["runs"].as_array().and_then(|runs| runs.last()).context("a run")?.clone())
     };
 
-    let ended = go(&bench, &folder, &text, &[])?;
-    let (told, _) = told(&folder).with_context(|| format!("{ended:?}"))?;
-    ensure!(ended.status == FAIL, "{ended:?}: {:#}", told["tests"]);
+    let told = ended_with(&bench, &folder, &text, FAIL)?;
     let (quiet, lossy) = (last(&told, 0)?, last(&told, 1)?);
     ensure!(quiet["verdict"] == "pass" && lossy["verdict"] == "fail", "{:#}", told["tests"]);
     // The frames around the loss are there; where nothing was lost the file has its head and what the trial came to.
@@ -164,19 +207,13 @@ fn nights() -> Result<()> {
             _ => 0,
         })
         .sum();
-    equal("lost by the journal", lost, 1)?;
+    equal("lost by the journal", lost, taken.len() as u64)?;
     let page = std::fs::read_to_string(&sheet)?;
     ensure!(page.contains("T-1") && page.contains("</html>"), "the sheet: {page}");
-    let first = folder.path().join("first.json");
-    std::fs::copy(quiet["result"].as_str().context("a result")?, &first)?;
-
     bench.change_script(Script::faithful())?;
-    let told = decided_plan(&bench, &folder, &text)?;
+    let told = ended_with(&bench, &folder, &text, PASS)?;
     let (quiet, quieter) = (last(&told, 0)?, last(&told, 1)?);
-    ensure!(
-        octets(&quieter, "capture")? < octets(&lossy, "capture")?.max(1_200),
-        "last night's: {quieter:#}"
-    );
+    ensure!(octets(&quieter, "capture")? < 1_200, "last night's: {quieter:#}");
     let journal = kitproof::journal::read(Path::new(quieter["journal"].as_str().context("a journal")?))?;
     ensure!(!journal.records.iter().any(|record| matches!(record, Record::Lost(_))), "last night's journal");
 
@@ -186,41 +223,61 @@ fn nights() -> Result<()> {
         let json = serde_json::from_slice(&ended.stdout).with_context(|| format!("{ended:?}"))?;
         Ok((ended.status.code(), json))
     };
-    let second = quiet["result"].as_str().context("a result")?;
-    let by_history = compare(&["--history", "--ledger", &ledger, second])?;
-    let by_hand = compare(&[first.to_str().context("a path in UTF-8")?, second])?;
-    for (status, compared) in [&by_history, &by_hand] {
-        let measures = compared["measures"].as_array().context("measures")?;
-        ensure!(
-            measures.iter().any(|measure| measure["samples"][0] != 0),
-            "nothing was compared: {compared:#}"
-        );
-        // One night before proves little; whatever is said of times, no frame was lost on either.
-        let of_loss = measures
-            .iter()
-            .filter(|measure| measure["what"].as_str().is_some_and(|what| what.contains("loss")));
-        ensure!(of_loss.clone().count() > 0, "{compared:#}");
-        ensure!(of_loss.clone().all(|measure| measure["standing"] != "worse"), "{compared:#}");
-        let verdict = compared["verdict"].as_str().context("a verdict")?;
-        let expected = match verdict {
-            "pass" => PASS,
-            "fail" => FAIL,
-            _ => UNPROVEN,
-        };
-        ensure!(*status == Some(expected), "{verdict} and status {status:?}");
+    // The nights before stand below the folder, each under the moment it began.
+    let mut before = None;
+    for night in std::fs::read_dir(folder.path().join("results/earlier"))? {
+        for file in std::fs::read_dir(night?.path())? {
+            let file = file?.path();
+            let name = file.file_name().context("a name")?.to_string_lossy().into_owned();
+            if name.starts_with("02-") && name.ends_with(".json") {
+                let result: Value = serde_json::from_str(&std::fs::read_to_string(&file)?)?;
+                if result["verdict"] == "fail" {
+                    before = Some(file);
+                }
+            }
+        }
     }
+    let before = before.context("the night before is gone")?;
+    let before = before.to_str().context("a path in UTF-8")?;
+    let result = |run: &Value| run["result"].as_str().context("a result").map(str::to_owned);
+    let (quiet, after) = (result(&quiet)?, result(&quieter)?);
+    let standing = |compared: &Value| -> Result<String> {
+        let measures = compared["measures"].as_array().context("measures")?;
+        let of_loss = measures.iter().find(|measure| measure["what"] == "loss periods");
+        let of_loss = of_loss.with_context(|| format!("{compared:#}"))?;
+        ensure!(of_loss["samples"][0] != 0, "nothing was compared: {compared:#}");
+        Ok(of_loss["standing"].as_str().context("a standing")?.to_owned())
+    };
+    // Losses that are gone are a difference that chance does not make, and so are losses that came.
+    let (_, compared) = compare(&[before, &after])?;
+    ensure!(standing(&compared)? == "better", "{compared:#}");
+    let (status, compared) = compare(&[&after, before])?;
+    ensure!(standing(&compared)? == "worse", "{compared:#}");
+    ensure!(status == Some(FAIL) && compared["verdict"] == "fail", "{status:?}: {compared:#}");
+    // One night before proves little; no frame was lost on either.
+    let (status, compared) = compare(&["--history", "--ledger", &ledger, &quiet])?;
+    ensure!(standing(&compared)? != "worse", "{compared:#}");
+    ensure!(compared["before"].as_str().is_some_and(|before| !before.contains("no run")), "{compared:#}");
+    let expected = match compared["verdict"].as_str().context("a verdict")? {
+        "pass" => PASS,
+        "fail" => FAIL,
+        _ => UNPROVEN,
+    };
+    ensure!(status == Some(expected), "{compared:#} and status {status:?}");
     Ok(())
 }
 
-/// The plan's result once it passed; a busy machine proves nothing, and is given time.
-fn decided_plan(bench: &Bench, folder: &Folder, text: &str) -> Result<Value> {
+/// The plan's result once it ended so; a busy machine proves nothing, and is given time.
+fn ended_with(bench: &Bench, folder: &Folder, text: &str, status: i32) -> Result<Value> {
     for _ in 0..TRIES {
         let ended = go(bench, folder, text, &[])?;
-        let (result, _) = told(folder)?;
-        if ended.status == PASS {
+        let (result, _) = told(folder).with_context(|| format!("{ended:?}"))?;
+        let tests = result["tests"].as_array().context("tests")?;
+        let is_open = tests.iter().any(|test| test["verdict"] == "unproven");
+        if ended.status == status && !is_open {
             return Ok(result);
         }
-        ensure!(ended.status == UNPROVEN, "{ended:?}: {:#}", result["tests"]);
+        ensure!(is_open, "{ended:?}: {:#}", result["tests"]);
         rest();
     }
     bail!("the plan proved nothing in {TRIES} tries")

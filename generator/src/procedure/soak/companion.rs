@@ -1,24 +1,18 @@
-//! What the generator's port tells while a soak runs: carrier, counters, light. A task beside the trial; the port is only
+//! What the generator's port tells while a soak runs: carrier and counters. A task beside the trial; the port is only
 //! asked, never touched.
 
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::time::Duration;
 
-use kitproof_common::link::optics::dbm;
 use kitproof_common::link::{self, CarrierEvent, CarrierWatch, Counters};
 use tokio::task::JoinHandle;
 use tokio::time::{MissedTickBehavior, interval};
-
-/// How often the module is asked for its light: it answers slowly.
-const LIGHT: u32 = 60;
 
 /// What it says.
 pub(super) enum Said {
     Carrier(CarrierEvent),
     /// What the counters of the port gained since the last time.
     Gained(Box<Counters>),
-    /// Light that is received, dBm.
-    Light(f64),
 }
 
 /// The task; it ends with the value.
@@ -52,7 +46,6 @@ async fn watch(name: String, every: Duration, says: Sender<Said>) {
     let mut ticks = interval(every);
     ticks.set_missed_tick_behavior(MissedTickBehavior::Delay);
     let mut before = link::counters(&name).await.ok();
-    let mut count = 0_u32;
     loop {
         let told = tokio::select! {
             event = carrier.next() => match event {
@@ -63,13 +56,6 @@ async fn watch(name: String, every: Duration, says: Sender<Said>) {
                 let now = link::counters(&name).await.ok();
                 let gained = now.as_ref().zip(before.as_ref()).map(|(now, before)| now.since(before));
                 before = now;
-                count = count.wrapping_add(1);
-                if count % LIGHT == 1
-                    && let Ok(facts) = link::facts(&name).await
-                    && let Some(light) = facts.optics.and_then(|module| dbm(module.measured?.receive))
-                {
-                    let _ = says.send(Said::Light(light));
-                }
                 gained.map_or(Ok(()), |gained| says.send(Said::Gained(Box::new(gained))))
             }
         };

@@ -7,6 +7,7 @@
 mod companion;
 pub mod goal;
 mod host;
+mod light;
 mod recorder;
 pub mod totals;
 
@@ -22,6 +23,7 @@ use tokio::time::Instant;
 
 use self::companion::Companion;
 use self::goal::{Goal, Known, Standing};
+use self::light::Light;
 use self::recorder::{Recorder, Why};
 use self::totals::Totals;
 use super::failure::Failure;
@@ -33,7 +35,7 @@ use crate::journal::{self, Begin, End, Event, EventKind, Record, SCHEMA, Segment
 use crate::page::News;
 use crate::report::{Findings, Soak, SoakWay};
 use crate::state;
-use crate::statistics::stopping::passed_at_the_limit;
+use crate::statistics::stopping::{self, passed_at_the_limit};
 use crate::verdict::{Limit, Outcome, Reason};
 
 /// How long nobody may answer before the soak is given up.
@@ -109,7 +111,10 @@ pub async fn run(
 }
 
 /// One pair, one frame size or a mix, intervals of whole seconds. Where the goal is a ratio it is the limit.
-fn checked(mut wanted: Wanted, options: &Options) -> Result<Wanted, Failure> {
+///
+/// # Errors
+/// [`Failure::Usage`]: what a soak cannot do.
+pub fn checked(mut wanted: Wanted, options: &Options) -> Result<Wanted, Failure> {
     if wanted.mix.is_none() && wanted.frame_sizes.get_or_insert_with(|| vec![1518]).len() != 1 {
         return Err(Failure::Usage(
             "--frame-size: a soak has one frame size, or a mix such as imix:aaafg".into(),
@@ -176,6 +181,8 @@ struct Soaking {
     interface: String,
     journal: Writer<File>,
     totals: Totals,
+    /// Begun before the first session, which gives up what it takes.
+    light: Option<Light>,
     standing: Standing,
     because: Option<String>,
     ended_early: Option<String>,
@@ -223,6 +230,10 @@ impl Soaking {
             interface,
             journal: Writer::new(open_file(&options.journal, options.resume)?, 0),
             totals: Totals::default(),
+            light: match target {
+                Target::Interface(facts) => Some(Light::watch(facts.name.clone())),
+                Target::Udp(_) => None,
+            },
             standing: Standing::Going,
             because: None,
             ended_early: None,
@@ -318,7 +329,8 @@ impl Soaking {
             every: self.options.every,
         };
         let number = segment.number;
-        let mut recorder = Recorder::new(segment, &mut self.journal, &mut self.totals, told, companion);
+        let mut recorder =
+            Recorder::new(segment, &mut self.journal, &mut self.totals, told, companion, self.light.as_ref());
         let mut tick = |moment: &super::trial::Moment<'_>| recorder.tick(moment, because.as_deref());
         let (why, failed, far_is_known) = {
             let judged = runner.long(&offer, telling, &mut tick).await?;
@@ -493,15 +505,19 @@ impl Soaking {
         let Goal::BitErrors { ratio, confidence } = self.options.goal else { return None };
         let (forward, homeward) = self.totals.ways();
         let errors = forward.errors.max(homeward.errors);
-        let chance = passed_at_the_limit(errors, confidence)
-            .filter(|_| errors > 0 && self.standing == Standing::Reached)?;
+        if errors == 0 || self.standing != Standing::Reached {
+            return None;
+        }
+        let chance = passed_at_the_limit(errors.min(stopping::MOST), confidence)?;
+        let more = if errors > stopping::MOST { "more than " } else { "" };
+        // Without the dust of arithmetic: 5, 0.1, 2.5.
+        let one = ((1.0 - confidence) * 1e8).round() / 1e6;
         Some(Reason::note(
             "repeated_looks",
             format!(
-                "A soak that ends as soon as its goal is shown looks again after every error: with up to {errors}, {:.1} % of links at \
-                 {ratio:e} would have passed, where one look lets {:.0} % through.",
-                chance * 100.0,
-                (1.0 - confidence) * 100.0
+                "A soak that ends as soon as its goal is shown looks again after every error: with {errors} of them up to {more}{:.1} % of \
+                 links at {ratio:e} itself would pass, where one look lets {one} % through.",
+                chance * 100.0
             ),
             "To be surer, soak again for a time fixed beforehand, or ask for more --confidence.",
         ))

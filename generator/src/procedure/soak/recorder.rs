@@ -9,6 +9,7 @@ use kitproof_common::port::clock::{monotonic_ns, realtime_ns};
 use super::companion::{Companion, Said};
 use super::goal::{Goal, Known, Standing};
 use super::host::{Looked, Sensors, happened};
+use super::light::Light;
 use super::totals::Totals;
 use crate::engine::Trial;
 use crate::engine::told::{self, Told};
@@ -56,7 +57,7 @@ pub(super) struct Recorder<'a, S> {
     next_look_ns: u64,
     start_ns: Option<u64>,
     gained: Vec<(String, u64)>,
-    light: Option<f64>,
+    light: Option<&'a Light>,
     /// (when, frames home by then)
     alive: (Duration, u64),
     /// What the live line says.
@@ -74,6 +75,7 @@ impl<'a, S: Store> Recorder<'a, S> {
         totals: &'a mut Totals,
         told: Receiver<Told>,
         companion: Option<Companion>,
+        light: Option<&'a Light>,
     ) -> Self {
         let sensors = Sensors::default();
         Self {
@@ -89,7 +91,7 @@ impl<'a, S: Store> Recorder<'a, S> {
             next_look_ns: 0,
             start_ns: None,
             gained: Vec::new(),
-            light: None,
+            light,
             alive: (Duration::ZERO, 0),
             refused: false,
             home_at_end: 0,
@@ -159,7 +161,6 @@ impl<'a, S: Store> Recorder<'a, S> {
                     self.event(kind, whose, wall(event.at_ns), text);
                 }
                 Said::Gained(counters) => self.gained = risen(&counters),
-                Said::Light(dbm) => self.light = Some(dbm),
             }
         }
         while let Ok(told) = self.told.try_recv() {
@@ -210,7 +211,7 @@ impl<'a, S: Store> Recorder<'a, S> {
             }),
             counters: std::mem::take(&mut self.gained),
             temperature_c: self.looked.temperature_c,
-            receive_dbm: self.light.take(),
+            receive_dbm: self.light.and_then(Light::latest),
         };
         self.home_at_end = interval.home + interval.missing;
         self.write(Record::Interval(record), false);
@@ -257,7 +258,12 @@ impl<'a, S: Store> Recorder<'a, S> {
             }
             self.event(kind, Whose::Pair, wall(now), text);
         }
-        self.looked = looked;
+        // What could not be read this once is no news, and neither is it forgotten.
+        self.looked = Looked {
+            throttled: looked.throttled.or(self.looked.throttled),
+            on_battery: looked.on_battery.or(self.looked.on_battery),
+            ..looked
+        };
         match (self.journal.flush(), self.refused) {
             (false, false) => self.refused = true,
             (true, true) => {

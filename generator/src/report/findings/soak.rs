@@ -50,8 +50,9 @@ pub struct SoakWay {
     pub errors: u64,
     /// The bit error ratio is below this, at the stated confidence.
     pub bit_error_bound: Option<f64>,
-    /// How likely a link exactly at the goal's ratio is passed by a soak that ends as soon as it can, with up to so many errors:
-    /// more than one look at the stated confidence allows, where there are errors. Null without such a goal.
+    /// How likely, at most, a link exactly at the goal's ratio is passed by a soak that ends as soon as it can, with up to so many
+    /// errors: where there are errors it is more than one look at the stated confidence allows. Null without such a goal, and for
+    /// more than 300 errors.
     pub passed_at_the_limit: Option<f64>,
 }
 

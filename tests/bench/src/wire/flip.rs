@@ -1,6 +1,7 @@
 //! One bit of a frame changed, and the checksums mended if asked.
 
 use super::checksum::{fold, sum};
+use crate::chance::mix;
 use crate::classify::{HEADER_OCTETS, Test};
 use crate::script::{Flip, Octet};
 
@@ -65,14 +66,6 @@ fn mend(test: &Test, frame: &mut [u8]) -> bool {
 
 fn set(frame: &mut [u8], at: usize, value: u16) {
     frame[at..at + 2].copy_from_slice(&value.to_be_bytes());
-}
-
-/// A fixed mixing of 64 bits (the finishing step of SplitMix64): chance that is the same on every run.
-fn mix(number: u64) -> u64 {
-    let mut z = number.wrapping_add(0x9E37_79B9_7F4A_7C15);
-    z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-    z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-    z ^ (z >> 31)
 }
 
 #[cfg(test)]

@@ -32,7 +32,7 @@ const SHORT_ROUNDS: usize = 3;
 const INSIDE: f64 = 0.99;
 /// Steps of the search from the top down: each rate is so many percent below the one above it.
 const STEP: u64 = 5;
-/// The slowest rate that is tried, as a share of the top.
+/// The slowest rate that is tried: one tenth of the top.
 const BOTTOM: u64 = 10;
 /// How often a rate is tried before it counts as not held: on a shared machine a trial is spoiled now and then, whoever
 /// runs it.
@@ -377,7 +377,7 @@ fn compare(
 fn downward(top: u64, milliseconds: u64, hold: Hold<'_>) -> Result<u64> {
     let mut found = 0;
     let mut rate = top;
-    while rate >= top / BOTTOM {
+    while rate > 0 && rate >= top / BOTTOM {
         let offer = Offer { rate, milliseconds };
         let mut held = false;
         for _ in 0..TRIES {
@@ -406,6 +406,7 @@ fn fastest(ends: &Ends, kind: Kind, spec: &FrameSpec) -> Result<u64> {
         let sent = bare_trial(ends, kind, spec, offer)?.offered;
         best = best.max(sent * 1_000_000_000 / offer.give_up_ns());
     }
+    anyhow::ensure!(best > 0, "no frame left the bare loop");
     Ok(best)
 }
 

@@ -173,7 +173,7 @@ impl Sending {
             Some(mix @ FrameSizes::Mix(genome)) => {
                 let sizes = FrameSizes::Each(genome.proportions().iter().map(|(size, _)| *size).collect());
                 Err(Failure::Usage(format!(
-                    "--frame-size {mix}: a mix goes with prove and frame-loss-rate; here say its sizes, {sizes}"
+                    "--frame-size {mix}: a mix goes with prove, soak and frame-loss-rate; here say its sizes, {sizes}"
                 )))
             }
             _ => self.wanted_or_mix(),

@@ -116,7 +116,7 @@ impl Setting<'_> {
         wanted.evidence = capture.as_ref().map(Writing::evidence);
         let (target, tuned) = tune::for_a_run(self.sending.tune, &mut wanted, target).await?;
         host::raise_priority();
-        self.outputs.give_up_privileges(self.sending.privileges() | self.own_privileges())?;
+        self.outputs.give_up_privileges(self.sending.privileges() | self.own_privileges(&target))?;
         let mut live = Live { progress: Progress::default(), page: self.serve(bound, &started)?, capture };
         let finished = procedure(wanted, target, interrupt, &mut live).await;
         live.progress.clear();
@@ -146,9 +146,10 @@ impl Setting<'_> {
 
     /// What a command needs beside its ports and its results: a soak opens its journal where the user's folder is, and asks
     /// the port's module for its light.
-    fn own_privileges(&self) -> CapabilitySet {
-        match self.command {
-            "soak" => CapabilitySet::DAC_OVERRIDE | CapabilitySet::NET_ADMIN,
+    fn own_privileges(&self, target: &Target) -> CapabilitySet {
+        match (self.command, target) {
+            ("soak", Target::Interface(_)) => CapabilitySet::DAC_OVERRIDE | CapabilitySet::NET_ADMIN,
+            ("soak", Target::Udp(_)) => CapabilitySet::DAC_OVERRIDE,
             _ => CapabilitySet::empty(),
         }
     }

@@ -48,6 +48,12 @@ pub struct Interruption {
 }
 
 impl Interruption {
+    /// When to pull, where it says so.
+    pub(crate) fn schedule(&self) -> Option<Pulls> {
+        let (unpowered, powered) = (self.unpowered, self.powered);
+        self.pulls.map(|count| Pulls { count, unpowered, powered })
+    }
+
     /// Runs it, shows and writes the result.
     ///
     /// # Errors
@@ -58,10 +64,9 @@ impl Interruption {
         if self.pulls.is_some() && (self.unpowered.is_zero() || self.powered.is_zero()) {
             return Err(Failure::Usage("--unpowered and --powered: each pull needs time for both".into()));
         }
-        let (unpowered, powered) = (self.unpowered, self.powered);
         let options = interruption::Options {
             longest_outage: self.longest_outage,
-            pulls: self.pulls.map(|count| Pulls { count, unpowered, powered }),
+            pulls: self.schedule(),
             prove_unpowered: self.prove_unpowered,
             prove_for: self.prove_for,
         };

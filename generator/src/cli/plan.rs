@@ -176,7 +176,7 @@ fn dry_run(plan: &Read) {
         let takes = estimate(plan, test);
         total += takes.unwrap_or_default();
         open |= takes.is_none();
-        let takes = takes.map_or("a search".to_owned(), |time| format!("{} s", time.as_secs()));
+        let takes = takes.map_or("nobody knows how long".to_owned(), |time| format!("{} s", time.as_secs()));
         let repeats = if test.repeats > 1 { format!(", {} times", test.repeats) } else { String::new() };
         println!("{:>3}. {} ({takes}{repeats})", index + 1, test.name);
         println!("     $ {}", crate::regression::typed(plan, test));
@@ -184,7 +184,7 @@ fn dry_run(plan: &Read) {
             println!("     {} {}", limit.measure, limit.bound);
         }
     }
-    let more = if open { ", and the searches, whose length depends on the kit" } else { "" };
+    let more = if open { ", and those of which nobody knows how long they take" } else { "" };
     println!("\nabout {} min{more}; what the pair spoils is run again", total.as_secs().div_ceil(60));
 }
 

@@ -211,7 +211,8 @@ pub fn typed(plan: &Plan, test: &Test) -> String {
     words(plan, test, None).iter().map(quoted).collect::<Vec<_>>().join(" ")
 }
 
-/// How long a test takes, roughly, if nothing spoils it; `None` for a search, whose length depends on the kit.
+/// How long a test takes, roughly, if nothing spoils it; `None` for a search, whose length depends on the kit, and for what
+/// depends on the ports.
 #[must_use]
 pub fn estimate(plan: &Plan, test: &Test) -> Option<Duration> {
     /// Agreement, strangers, counts.
@@ -231,7 +232,10 @@ pub fn estimate(plan: &Plan, test: &Test) -> Option<Duration> {
         Command::Prove(prove) => of_trials(&prove.sending, 1)?,
         Command::Reference(reference) => of_trials(&reference.sending, 1)?,
         Command::Soak(soak) => AROUND + soak.sending.duration,
-        Command::Interruption(interruption) => AROUND + interruption.sending.duration,
+        Command::Interruption(interruption) => {
+            let of_pulls = interruption.schedule().map(|pulls| pulls.duration());
+            AROUND + of_pulls.unwrap_or(interruption.sending.duration)
+        }
         Command::Reset(reset) => AROUND + reset.sending.duration,
         _ => return None,
     };
@@ -282,6 +286,10 @@ limits = { frames-lost = { at-most = 0 } }
         assert_eq!(sorted, wanted);
         // Two sizes of ten seconds, one settling between.
         assert_eq!(estimate(&plan, &plan.tests[0]), Some(Duration::from_secs(4 + 20 + 5)));
+        // Three pulls of 10 s, 20 s of power after each, and 5 s before the first.
+        let pulls = "interface = \"eth1\"\n[[test]]\nname = \"pull\"\nrun = \"interruption\"\npulls = 3\n";
+        let plan = check(pulls).unwrap();
+        assert_eq!(estimate(&plan, &plan.tests[0]), Some(Duration::from_secs(4 + 5 + 90)));
     }
 
     /// What a test says is off is off, whatever the plan says of all of them; and it has to be an option.

@@ -36,7 +36,11 @@ pub(crate) fn what_is_asked_for_wrongly_is_said() -> Result<()> {
     refused(&at(&["--frame-size", "imix:aaafg", "--pairs", "2"])?, 2, &["--pairs 2", "a mix"])?;
     refused(&at(&["--frame-size", "imix:aaafg", "--via", "xdp"])?, 2, &["--via xdp", "packet sockets"])?;
     let searched = ["throughput", GENERATOR_PORT, "--line-rate", "100M", "--frame-size", "imix:aaafg"];
-    refused(&kitproof(room, &searched)?, 2, &["imix:aaafg", "64,1280,1518", "prove, soak and frame-loss-rate"])?;
+    refused(
+        &kitproof(room, &searched)?,
+        2,
+        &["imix:aaafg", "64,1280,1518", "prove, soak and frame-loss-rate"],
+    )?;
     refused(&at(&["--frame-size", "63"])?, 2, &["63", "ipv4", "64"])?;
     refused(&at(&["--frame-size", "64", "--vlan", "5"])?, 2, &["64", "68 bytes", "with one tag"])?;
     refused(&at(&["--frame-size", "64", "--encapsulation", "ipv6"])?, 2, &["64", "84", "ipv6"])?;

@@ -158,9 +158,7 @@ impl Setting<'_> {
     fn capture(&self, path: &Path, target: &Target) -> Result<Writing, Failure> {
         let shown = path.display();
         let Target::Interface(facts) = target else {
-            return Err(Failure::Usage(
-                "--capture: over UDP frames arrive without their headers; name an interface".to_owned(),
-            ));
+            return Err(Failure::Usage(format!("--capture: {}", evidence::OVER_UDP)));
         };
         let what = format!("frames around what went wrong in kitproof {} on {}", self.command, facts.name);
         evidence::begin(path, &facts.name, &what).map_err(|error| {

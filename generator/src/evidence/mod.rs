@@ -9,3 +9,6 @@ mod pcapng;
 mod writer;
 
 pub use writer::{Writing, begin};
+
+/// Why a routed path has none.
+pub const OVER_UDP: &str = "over UDP frames arrive without their headers; name an interface";

@@ -8,6 +8,7 @@ use super::file::{Bound, Plan, Test, nearest, read};
 use super::kept::Kept;
 use super::measure;
 use crate::cli::{Cli, Command};
+use crate::evidence;
 use crate::procedure::soak;
 
 /// Commands that a plan may run.
@@ -44,10 +45,7 @@ pub fn check(text: &str) -> Result<Plan, Vec<String>> {
     let plan = read(text)?;
     let mut wrong: Vec<(usize, String)> = Vec::new();
     if let Some(line) = plan.capture.filter(|_| plan.interface.starts_with("udp://")) {
-        wrong.push((
-            line,
-            "capture: over UDP frames arrive without their headers; name an interface".to_owned(),
-        ));
+        wrong.push((line, format!("capture: {}", evidence::OVER_UDP)));
     }
     for test in &plan.tests {
         of_test(&plan, test, &mut wrong);

@@ -7,32 +7,23 @@
 #![cfg(target_pointer_width = "64")]
 
 use std::fs::File;
-use std::os::fd::AsRawFd as _;
+use std::os::unix::fs::FileExt as _;
 use std::sync::OnceLock;
-use std::sync::atomic::{AtomicI64, Ordering};
 
 use libc::{c_int, clockid_t, timespec};
 
 const SECOND: i64 = 1_000_000_000;
 
-/// Time asleep, and what the wall clock was set by, ns.
-type Shifts = [AtomicI64; 2];
-
-fn shifts() -> Option<&'static Shifts> {
-    static SHIFTS: OnceLock<Option<&'static Shifts>> = OnceLock::new();
-    *SHIFTS.get_or_init(|| {
-        let file = File::open(std::env::var_os("KITPROOF_CLOCKS")?).ok()?;
-        let octets = size_of::<Shifts>();
-        if file.metadata().ok()?.len() < octets as u64 {
-            return None;
-        }
-        // SAFETY: a new mapping of a file that is open and long enough; nothing else is touched.
-        let start = unsafe {
-            libc::mmap(std::ptr::null_mut(), octets, libc::PROT_READ, libc::MAP_SHARED, file.as_raw_fd(), 0)
-        };
-        // SAFETY: the mapping begins at a page, is never undone, and holds two words that are only read here.
-        (start != libc::MAP_FAILED).then(|| unsafe { &*start.cast::<Shifts>() })
-    })
+/// Time asleep, and what the wall clock was set by, ns; read anew each time, which those who ask these clocks do seldom.
+fn shifts() -> Option<[i64; 2]> {
+    static FILE: OnceLock<Option<File>> = OnceLock::new();
+    let file = FILE.get_or_init(|| File::open(std::env::var_os("KITPROOF_CLOCKS")?).ok()).as_ref()?;
+    let number = |at| {
+        let mut octets = [0; 8];
+        file.read_exact_at(&mut octets, at).ok()?;
+        Some(i64::from_ne_bytes(octets))
+    };
+    Some([number(0)?, number(8)?])
 }
 
 /// clock_gettime(2), ahead by what the file says.
@@ -45,16 +36,11 @@ fn shifts() -> Option<&'static Shifts> {
 pub unsafe extern "C" fn clock_gettime(clock: clockid_t, at: *mut timespec) -> c_int {
     // SAFETY: the caller's arguments, passed on as they are; the kernel checks them.
     let result = unsafe { libc::syscall(libc::SYS_clock_gettime, clock, at) } as c_int;
-    if result != 0 {
+    if result != 0 || ![libc::CLOCK_BOOTTIME, libc::CLOCK_REALTIME].contains(&clock) {
         return result;
     }
-    let ahead = |[asleep, set]: &Shifts| match clock {
-        libc::CLOCK_BOOTTIME => asleep.load(Ordering::Relaxed),
-        libc::CLOCK_REALTIME => asleep.load(Ordering::Relaxed) + set.load(Ordering::Relaxed),
-        _ => 0,
-    };
-    let ahead = shifts().map_or(0, ahead);
-    if ahead != 0 {
+    if let Some([asleep, set]) = shifts() {
+        let ahead = if clock == libc::CLOCK_REALTIME { asleep + set } else { asleep };
         // SAFETY: the kernel has just written there.
         let at = unsafe { &mut *at };
         let nanoseconds = at.tv_nsec + ahead % SECOND;

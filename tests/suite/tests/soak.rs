@@ -10,7 +10,7 @@ use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
 use anyhow::{Context, Result, bail, ensure};
-use kitproof::journal::{self, EventKind, Journal, Record};
+use kitproof::journal::{self, Event, EventKind, Journal, Record};
 use kitproof_bench::bench::{Bench, GENERATOR_PORT, Options, REFLECTOR_PORT};
 use kitproof_bench::chance::Chance;
 use kitproof_bench::ledger::Counts;
@@ -330,14 +330,34 @@ fn full_disk() -> Result<()> {
     bail!("the wire itself loses frames on this machine")
 }
 
-/// Waits until a soak is under way.
-fn two_intervals(file: &str) -> Result<()> {
+/// Waits until `words` stand in a journal so often.
+fn in_journal(file: &str, words: &str, times: usize, patience: Duration) -> Result<()> {
     let begun = Instant::now();
-    while !std::fs::read_to_string(file).is_ok_and(|text| text.matches("\"interval\"").count() >= 2) {
-        ensure!(begun.elapsed() < Duration::from_secs(40), "no interval in the journal");
+    while !std::fs::read_to_string(file).is_ok_and(|text| text.matches(words).count() >= times) {
+        ensure!(begun.elapsed() < patience, "{words} is not in the journal {times} times");
         std::thread::sleep(Duration::from_millis(50));
     }
     Ok(())
+}
+
+/// Waits until a soak is under way.
+fn two_intervals(file: &str) -> Result<()> {
+    in_journal(file, "\"interval\"", 2, Duration::from_secs(40))
+}
+
+/// Waits for an event.
+fn event(file: &str, kind: &str) -> Result<()> {
+    in_journal(file, &format!("\"{kind}\""), 1, Duration::from_secs(20))
+}
+
+fn events(journal: &Journal) -> Vec<&Event> {
+    let records = journal.records.iter();
+    records
+        .filter_map(|record| match record {
+            Record::Event(event) => Some(event),
+            _ => None,
+        })
+        .collect()
 }
 
 /// The journal of a soak that went on in a second segment, with nothing charged to the link.
@@ -364,15 +384,8 @@ fn reflector_restarted() -> Result<()> {
     reflector.kill()?;
     let _reflector = kitproof_suite::reflector(&bench.reflector)?;
     let journal = broken_once(soak, &file)?;
-    let events: Vec<EventKind> = journal
-        .records
-        .iter()
-        .filter_map(|record| match record {
-            Record::Event(event) => Some(event.kind),
-            _ => None,
-        })
-        .collect();
-    ensure!(events.contains(&EventKind::ReflectorForgot), "{events:?}");
+    let kinds: Vec<EventKind> = events(&journal).iter().map(|event| event.kind).collect();
+    ensure!(kinds.contains(&EventKind::ReflectorForgot), "{kinds:?}");
     Ok(())
 }
 
@@ -392,23 +405,9 @@ fn adapter_dropped() -> Result<()> {
     bench.plug_adapter_in()?;
     let _reflector = kitproof_suite::reflector(&bench.reflector)?;
     let journal = broken_once(soak, &file)?;
-    let whose = |kind| {
-        journal.records.iter().find_map(|record| match record {
-            Record::Event(event) if event.kind == kind => Some(event.whose),
-            _ => None,
-        })
-    };
+    let events = events(&journal);
+    let whose = |kind| events.iter().find(|event| event.kind == kind).map(|event| event.whose);
     ensure!(whose(EventKind::PortFailed) == Some(journal::Whose::Pair), "{:#?}", journal.records);
-    Ok(())
-}
-
-/// Waits until something stands in a journal.
-fn in_journal(file: &str, words: &str) -> Result<()> {
-    let begun = Instant::now();
-    while !std::fs::read_to_string(file).is_ok_and(|text| text.contains(words)) {
-        ensure!(begun.elapsed() < Duration::from_secs(20), "{words} is not in the journal");
-        std::thread::sleep(Duration::from_millis(50));
-    }
     Ok(())
 }
 
@@ -436,15 +435,15 @@ fn machine() -> Result<()> {
     two_intervals(&file)?;
     own.says("class/thermal/thermal_zone0/temp", "96000")?;
     own.says(heat, "3")?;
-    in_journal(&file, "\"throttled\"")?;
+    event(&file, "throttled")?;
     if Machine::has(power) {
         own.says(battery, "Discharging")?;
-        in_journal(&file, "\"on_battery\"")?;
+        event(&file, "on_battery")?;
         own.says(battery, "Charging")?;
-        in_journal(&file, "\"on_mains\"")?;
+        event(&file, "on_mains")?;
     }
     own.clocks(0, SET_S * 1_000_000_000)?;
-    in_journal(&file, "\"clock_stepped\"")?;
+    event(&file, "clock_stepped")?;
     // Asleep nothing of it runs, and two clocks go on.
     let signal = |name: &str| -> Result<()> {
         ensure!(Command::new("kill").args([name, &soak.id().to_string()]).status()?.success());
@@ -455,14 +454,7 @@ fn machine() -> Result<()> {
     std::thread::sleep(Duration::from_millis(500));
     signal("-CONT")?;
     let journal = broken_once(soak, &file)?;
-    let events: Vec<_> = journal
-        .records
-        .iter()
-        .filter_map(|record| match record {
-            Record::Event(event) => Some(event),
-            _ => None,
-        })
-        .collect();
+    let events = events(&journal);
     let once = |kind: EventKind| -> Result<&str> {
         let mut found = events.iter().filter(|event| event.kind == kind);
         let (Some(event), None) = (found.next(), found.next()) else { bail!("{kind:?}: {events:#?}") };

@@ -355,7 +355,7 @@ fn open(
     Ok(match way {
         Way::Packet => (Worker::start(PacketTurn::open(name, index, octets, &filter)?, trial, cpu)?, None),
         Way::XdpUser(attachment) => {
-            let port = XdpTurn::open(attachment, name, index, flow.into(), octets, own, &filter)?;
+            let port = XdpTurn::open(attachment, flow.into(), octets, own, &filter)?;
             let manner = port.manner();
             (Worker::start(port, trial, cpu)?, Some(manner))
         }

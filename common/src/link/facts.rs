@@ -105,6 +105,12 @@ impl LinkFacts {
         self.stamping.is_some_and(|stamping| stamping.on == Some(true))
     }
 
+    /// Whether it does so for AF_XDP without a copy.
+    #[must_use]
+    pub fn nic_stamps_by_xdp(&self) -> bool {
+        self.nic_stamps() && self.stamping.is_some_and(|stamping| stamping.xdp)
+    }
+
     /// Whether the two are the two ends of one veth on one machine, as far as the indices tell. Then one drop between
     /// them is counted by both.
     #[must_use]
@@ -252,6 +258,9 @@ pub struct Stamping {
     /// It stamps every frame, leaving (when asked) and arriving, now. `None` where the driver does not tell.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub on: Option<bool>,
+    /// The driver hands the NIC's stamps to XDP programs, and stamps what AF_XDP sends without a copy.
+    #[serde(default)]
+    pub xdp: bool,
 }
 
 /// Which frames a NIC can stamp.
@@ -286,6 +295,7 @@ impl Stamping {
             nic,
             clock: info.clock,
             on: now.map(|now| nic == NicStamps::All && now == EVERY_FRAME),
+            xdp: false,
         }
     }
 }
@@ -334,7 +344,13 @@ pub(crate) mod tests {
             xdp_attached: Some(false),
             queues: Some(Queues { rx: 64, tx: 64 }),
             offloads: Some(Offloads::default()),
-            stamping: Some(Stamping { kernel: true, nic: NicStamps::All, clock: Some(10), on: Some(false) }),
+            stamping: Some(Stamping {
+                kernel: true,
+                nic: NicStamps::All,
+                clock: Some(10),
+                on: Some(false),
+                xdp: false,
+            }),
             counts_drops: true,
         }
     }

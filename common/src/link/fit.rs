@@ -353,7 +353,17 @@ fn stamps(facts: &LinkFacts) -> Point {
     };
     match (stamping.nic, stamping.on) {
         (NicStamps::All, Some(true)) => {
-            Point::good(name, format!("latency by the NIC's own clock{clock}, and by the kernel's"))
+            let by_xdp = match stamping.xdp {
+                true => "--xdp-mode zero-copy",
+                false => "none: its driver does not hand them over",
+            };
+            Point::good(
+                name,
+                format!(
+                    "latency by the NIC's own clock{clock}, and by the kernel's (packet sockets; with AF_XDP the NIC's: \
+                     {by_xdp})"
+                ),
+            )
         }
         (NicStamps::All, Some(false)) => Point::new(
             name,
@@ -526,7 +536,13 @@ mod tests {
             xdp_attached: Some(false),
             queues: None,
             offloads: Some(Offloads { gro: true, vlan: true, ..Offloads::default() }),
-            stamping: Some(Stamping { kernel: true, nic: NicStamps::All, clock: Some(0), on: Some(true) }),
+            stamping: Some(Stamping {
+                kernel: true,
+                nic: NicStamps::All,
+                clock: Some(0),
+                on: Some(true),
+                xdp: false,
+            }),
             counts_drops: true,
         }
     }
@@ -537,9 +553,15 @@ mod tests {
             let point = stamps(&LinkFacts { stamping, ..port() });
             (point.state, point.in_one_line())
         };
-        let some = |kernel, nic, on| told(Some(Stamping { kernel, nic, clock: Some(3), on }));
-        let (state, line) = some(true, NicStamps::All, Some(true));
-        assert!(state == State::Good && line.contains("NIC's own clock (PHC 3)"), "{line}");
+        let of = |kernel, nic, on, xdp| told(Some(Stamping { kernel, nic, clock: Some(3), on, xdp }));
+        let some = |kernel, nic, on| of(kernel, nic, on, false);
+        for (xdp, words) in
+            [(true, "the NIC's: --xdp-mode zero-copy)"), (false, "the NIC's: none: its driver")]
+        {
+            let (state, line) = of(true, NicStamps::All, Some(true), xdp);
+            assert!(state == State::Good && line.contains("NIC's own clock (PHC 3)"), "{line}");
+            assert!(line.contains(words), "{line}");
+        }
         let (state, line) = some(true, NicStamps::All, Some(false));
         assert!(state == State::Note && line.contains("hwstamp_ctl -i eth7 -t 1 -r 1"), "{line}");
         for line in [some(true, NicStamps::All, None).1, some(true, NicStamps::Ptp, Some(false)).1] {

@@ -16,12 +16,14 @@ use rtnetlink::packet_route::route::{RouteAttribute, RouteMessage, RouteType};
 use rtnetlink::{Handle, LinkGetRequest, RouteMessageBuilder};
 use tokio::task::JoinHandle;
 
+use super::abilities::xdp_abilities;
 use super::bounds::counts_drops;
 use super::counters::{Counters, parse_softnet};
 use super::decode::{self, Link};
 use super::error::LinkError;
 use super::facts::{
-    Duplex, Eee, LinkFacts, LinkKind, Offloads, Pause, Queues, Rings, Stamping, is_hypervisor_driver,
+    Duplex, Eee, LinkFacts, LinkKind, NicStamps, Offloads, Pause, Queues, Rings, Stamping,
+    is_hypervisor_driver,
 };
 use super::optics::{Optics, PAGE_OCTETS};
 use super::wireless;
@@ -59,14 +61,18 @@ pub async fn facts(name: &str) -> Result<LinkFacts, LinkError> {
         None => Told::default(),
     };
     let wire = link.kind == LinkKind::Physical && !driver.as_deref().is_some_and(is_hypervisor_driver);
+    let mut stamping = sys_ethtool::stamp_info(&link.name)
+        .ok()
+        .map(|info| Stamping::of(&info, sys_ethtool::stamping(&link.name).ok()));
+    if let Some(stamping) = stamping.as_mut().filter(|stamping| stamping.nic == NicStamps::All) {
+        stamping.xdp = xdp_abilities(link.index).await.is_some_and(|can| can.stamps);
+    }
     let counts_drops = counts_drops(&link.kind, driver.as_deref(), has_overrun(&link.counters));
     Ok(LinkFacts {
         eee: sys_ethtool::eee(&link.name)
             .ok()
             .map(|state| Eee { enabled: state.enabled, active: state.active }),
-        stamping: sys_ethtool::stamp_info(&link.name)
-            .ok()
-            .map(|info| Stamping::of(&info, sys_ethtool::stamping(&link.name).ok())),
+        stamping,
         name: link.name,
         index: link.index,
         mac: link.mac,

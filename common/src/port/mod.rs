@@ -101,7 +101,7 @@ pub trait Transmit {
 
     /// Where the stamps come that were asked for; `None` where none will. It is read by whoever has the time: a stamp that
     /// nobody fetches is lost, the frame is not.
-    fn departures(&mut self) -> Option<stamps::StampQueue> {
+    fn departures(&mut self) -> Option<stamps::StampSource> {
         None
     }
 
@@ -175,6 +175,12 @@ pub trait Receive {
     /// Which clock [`Meta::arrived_ns`] is of.
     fn stamps(&self) -> Stamps {
         Stamps::Realtime
+    }
+
+    /// Where further stamps of samples come that arrive, each with [`Meta::arrived_ns`] of the same arrival as the kernel's;
+    /// `None` where none will. Read as [`Transmit::departures`].
+    fn arrivals(&mut self) -> Option<stamps::StampSource> {
+        None
     }
 }
 

@@ -11,11 +11,13 @@
 
 use std::io;
 use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
+use std::sync::mpsc::Receiver;
 
 use super::OpenError;
 use super::filter::Filter;
 use super::packet;
 use super::sys::{self, Messages};
+use super::xdp::Heard;
 
 /// Frames that the kernel can keep for us until they are read; what does not fit loses its stamp.
 const BUFFER_OCTETS: i32 = 4 << 20;
@@ -66,6 +68,38 @@ fn nanoseconds(data: &[u8], index: usize) -> Option<u64> {
             .wrapping_mul(1_000_000_000)
             .wrapping_add(u64::from_ne_bytes(*nanoseconds)),
     )
+}
+
+/// Which frame it is, as it says itself: sequence (high half) and departure.
+pub type Identity = u64;
+
+/// Where stamps of samples come from.
+pub enum StampSource {
+    /// A socket, with the stamped frames themselves.
+    Socket(StampQueue),
+    /// An XDP program, which wrote them down.
+    Program(Heard),
+    /// A port, which found them beside frames that had left.
+    Port(Receiver<(Identity, Stamp)>),
+}
+
+impl StampSource {
+    /// Shows every stamp that waits to `visit`, with the frame that it is of, which says that so many octets before its end.
+    /// Never blocks.
+    pub fn read(&mut self, identity_from_end: usize, visit: &mut impl FnMut(Identity, Stamp)) {
+        match self {
+            StampSource::Socket(queue) => {
+                queue.read(&mut |frame, stamp| {
+                    let start = frame.len().checked_sub(identity_from_end);
+                    if let Some(identity) = start.and_then(|start| frame[start..].first_chunk()) {
+                        visit(u64::from_be_bytes(*identity), stamp);
+                    }
+                });
+            }
+            StampSource::Program(heard) => heard.read(visit),
+            StampSource::Port(told) => told.try_iter().for_each(|(identity, stamp)| visit(identity, stamp)),
+        }
+    }
 }
 
 /// The control message with which a frame asks for its stamps.

@@ -140,6 +140,8 @@ pub(super) fn poll(fd: BorrowedFd<'_>, events: i16, timeout: Duration) -> io::Re
     }
 }
 
+const WRITABLE: libc::c_int = libc::PROT_READ | libc::PROT_WRITE;
+
 /// Memory that the kernel shares with us, unmapped on drop.
 pub(super) struct Mapping {
     start: NonNull<u8>,
@@ -159,25 +161,29 @@ impl Mapping {
 
     /// The same, from an offset that the kind of descriptor gives a meaning.
     pub(super) fn part_of(fd: BorrowedFd<'_>, length: usize, offset: i64) -> io::Result<Self> {
-        Self::map(fd.as_raw_fd(), length, offset, libc::MAP_SHARED)
+        Self::map(fd.as_raw_fd(), length, offset, WRITABLE, libc::MAP_SHARED)
+    }
+
+    /// The same, to be read only: nothing may be written through what [`Self::at`] gives.
+    pub(super) fn readable_part_of(fd: BorrowedFd<'_>, length: usize, offset: i64) -> io::Result<Self> {
+        Self::map(fd.as_raw_fd(), length, offset, libc::PROT_READ, libc::MAP_SHARED)
     }
 
     /// Memory of this process alone, all zeros.
     pub(super) fn private(length: usize) -> io::Result<Self> {
-        Self::map(-1, length, 0, libc::MAP_PRIVATE | libc::MAP_ANONYMOUS)
+        Self::map(-1, length, 0, WRITABLE, libc::MAP_PRIVATE | libc::MAP_ANONYMOUS)
     }
 
-    fn map(fd: libc::c_int, length: usize, offset: i64, flags: libc::c_int) -> io::Result<Self> {
+    fn map(
+        fd: libc::c_int,
+        length: usize,
+        offset: i64,
+        access: libc::c_int,
+        flags: libc::c_int,
+    ) -> io::Result<Self> {
         // SAFETY: a null hint lets the kernel choose fresh addresses, so no live memory is replaced.
         let start = unsafe {
-            libc::mmap(
-                std::ptr::null_mut(),
-                length,
-                libc::PROT_READ | libc::PROT_WRITE,
-                flags | libc::MAP_POPULATE,
-                fd,
-                offset,
-            )
+            libc::mmap(std::ptr::null_mut(), length, access, flags | libc::MAP_POPULATE, fd, offset)
         };
         if start == libc::MAP_FAILED {
             return Err(io::Error::last_os_error());

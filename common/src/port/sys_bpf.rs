@@ -23,6 +23,8 @@ const ATTACH_XDP: u32 = 37;
 /// `BPF_F_XDP_HAS_FRAGS` (since 5.18): the program copes with frames of which it sees the first part only. Without it drivers
 /// refuse programs where the MTU is above a page.
 const HAS_FRAGMENTS: u32 = 1 << 5;
+/// `BPF_F_XDP_DEV_BOUND_ONLY` (since 6.3): the program is for one interface, and may call what its driver knows of a frame.
+const BOUND: u32 = 1 << 6;
 
 /// Kinds of map.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -30,6 +32,7 @@ pub(super) enum MapKind {
     Array = 2,
     Programs = 3,
     Sockets = 17,
+    Ring = 27,
 }
 
 /// The map's memory may be mapped by this process.
@@ -63,7 +66,9 @@ pub(super) fn map(kind: MapKind, value_octets: u32, entries: u32, flags: u32) ->
         entries: u32,
         flags: u32,
     }
-    let mut attributes = Attributes { kind: kind as u32, key_octets: 4, value_octets, entries, flags };
+    // A ring has no keys.
+    let key_octets = if kind == MapKind::Ring { 0 } else { 4 };
+    let mut attributes = Attributes { kind: kind as u32, key_octets, value_octets, entries, flags };
     // SAFETY: no pointers.
     unsafe { bpf(MAP_CREATE, &mut attributes) }.map(owned)
 }
@@ -103,8 +108,13 @@ pub(super) fn delete(map: BorrowedFd<'_>, key: u32) -> io::Result<()> {
     unsafe { bpf(MAP_DELETE, &mut attributes) }.map(drop)
 }
 
-/// Loads an XDP program. What the verifier said of a program that it refused comes back beside the error.
-pub(super) fn load(instructions: &[Instruction], log: &mut Vec<u8>) -> io::Result<OwnedFd> {
+/// Loads an XDP program, for any interface or bound to the driver of the one with index `bound`. What the verifier said of
+/// a program that it refused comes back beside the error.
+pub(super) fn load(
+    instructions: &[Instruction],
+    bound: Option<u32>,
+    log: &mut Vec<u8>,
+) -> io::Result<OwnedFd> {
     #[repr(C)]
     struct Attributes {
         kind: u32,
@@ -130,14 +140,14 @@ pub(super) fn load(instructions: &[Instruction], log: &mut Vec<u8>) -> io::Resul
         log_octets: 0,
         log: 0,
         kernel_version: 0,
-        flags: HAS_FRAGMENTS,
+        flags: HAS_FRAGMENTS | if bound.is_some() { BOUND } else { 0 },
         name: *b"kitproof\0\0\0\0\0\0\0\0",
-        interface: 0,
+        interface: bound.unwrap_or(0),
         attach: ATTACH_XDP,
     };
     // SAFETY: instructions and license are live, the license ends with a zero, and no log is asked for.
     let mut first = unsafe { bpf(PROGRAM_LOAD, &mut attributes) };
-    if first.as_ref().is_err_and(|error| error.raw_os_error() == Some(libc::EINVAL)) {
+    if bound.is_none() && first.as_ref().is_err_and(|error| error.raw_os_error() == Some(libc::EINVAL)) {
         // A kernel that does not know the flag. All programs of a process meet the same one, as tail calls demand.
         attributes.flags = 0;
         // SAFETY: as above.

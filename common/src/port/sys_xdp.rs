@@ -26,8 +26,27 @@ pub(super) fn socket() -> io::Result<OwnedFd> {
     }
 }
 
-/// Memory for frames, registered with a socket. The kernel pins it; it outlives the socket by being kept beside it.
-pub(super) fn register(fd: BorrowedFd<'_>, memory: &Mapping, octets: usize, chunk: usize) -> io::Result<()> {
+/// `XDP_UMEM_TX_METADATA_LEN` of linux/if_xdp.h (since 6.11): the octets in front of a frame to send that are no part of it
+/// are taken note of.
+const WITH_METADATA: u32 = 1 << 2;
+/// `struct xsk_tx_metadata`: what is asked for, and 16 octets for the answer or further wishes
+/// (Documentation/networking/xsk-tx-metadata.rst).
+pub(super) const METADATA_OCTETS: usize = 24;
+/// `XDP_TXMD_FLAGS_TIMESTAMP`: a stamp of the departure is asked for; it takes the place of the first wish.
+pub(super) const METADATA_ASKS_STAMP: u64 = 1;
+pub(super) const METADATA_STAMP_AT: usize = 8;
+/// `XDP_TX_METADATA`, an option of a descriptor: there is something in front of this frame.
+pub(super) const HAS_METADATA: u32 = 1 << 1;
+
+/// Memory for frames, registered with a socket; `metadata` says that every frame to send has [`METADATA_OCTETS`] in front of
+/// it. The kernel pins it; it outlives the socket by being kept beside it.
+pub(super) fn register(
+    fd: BorrowedFd<'_>,
+    memory: &Mapping,
+    octets: usize,
+    chunk: usize,
+    metadata: bool,
+) -> io::Result<()> {
     #[repr(C)]
     #[derive(Clone, Copy)]
     struct Registration {
@@ -43,8 +62,8 @@ pub(super) fn register(fd: BorrowedFd<'_>, memory: &Mapping, octets: usize, chun
         octets: octets as u64,
         chunk: chunk as u32,
         headroom: 0,
-        flags: 0,
-        metadata: 0,
+        flags: if metadata { WITH_METADATA } else { 0 },
+        metadata: if metadata { METADATA_OCTETS as u32 } else { 0 },
     };
     sys::set_option(fd, libc::SOL_XDP, libc::XDP_UMEM_REG, registration)
 }
@@ -273,9 +292,18 @@ pub(super) struct Frames {
 impl Frames {
     /// Registers `octets` of fresh memory in chunks of `chunk` octets with a fresh socket.
     pub(super) fn new(octets: usize, chunk: usize) -> io::Result<Self> {
+        Self::registered(octets, chunk, false)
+    }
+
+    /// The same, and every frame to send has [`METADATA_OCTETS`] in front of it.
+    pub(super) fn with_metadata(octets: usize, chunk: usize) -> io::Result<Self> {
+        Self::registered(octets, chunk, true)
+    }
+
+    fn registered(octets: usize, chunk: usize, metadata: bool) -> io::Result<Self> {
         let socket = socket()?;
         let memory = Mapping::private(octets)?;
-        register(socket.as_fd(), &memory, octets, chunk)?;
+        register(socket.as_fd(), &memory, octets, chunk, metadata)?;
         Ok(Self { socket, memory, octets })
     }
 

@@ -4,7 +4,7 @@ use std::io;
 use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
 use std::time::{Duration, Instant};
 
-use super::stamps::{Request, StampQueue};
+use super::stamps::{Request, StampQueue, StampSource};
 use super::sys::{self, Messages};
 use super::{Transmit, is_full};
 
@@ -129,9 +129,9 @@ impl Transmit for SocketTransmit {
         }
     }
 
-    fn departures(&mut self) -> Option<StampQueue> {
+    fn departures(&mut self) -> Option<StampSource> {
         self.request.as_ref()?;
-        StampQueue::of_departures(self.fd.as_fd(), self.stride).ok()
+        StampQueue::of_departures(self.fd.as_fd(), self.stride).ok().map(StampSource::Socket)
     }
 
     fn turned_away(&self) -> u64 {

@@ -17,6 +17,9 @@ pub struct Sampling {
 }
 
 impl Sampling {
+    /// Every frame is one.
+    pub const EVERY_FRAME: Self = Self { stride: 1, inverse: 1, limit: u32::MAX };
+
     /// About a thousand frames a second, or all where there are fewer.
     #[must_use]
     pub fn of(frames_per_s: f64) -> Self {

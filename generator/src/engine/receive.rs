@@ -6,8 +6,8 @@ use std::time::Duration;
 
 use kitproof_common::frame::{Checked, Checkers, FrameError, Template, TestHeader};
 use kitproof_common::port::clock::Offset;
-use kitproof_common::port::stamps::{Stamp, StampQueue};
-use kitproof_common::port::{Meta, Receive, Stamps};
+use kitproof_common::port::stamps::StampSource;
+use kitproof_common::port::{Meta, Receive};
 use kitproof_common::sequence::{Arrival, Damaged, LossPattern, Reordering, Sampling, Tracker};
 
 use super::Trial;
@@ -15,7 +15,7 @@ use super::course::Course;
 use super::keep::{Event, Keeper};
 use super::latency::{Latency, RoundTrips};
 use super::progress::Progress;
-use super::stamped::{ByStamps, Identity, Stamped};
+use super::stamped::{ByStamps, Stamped};
 use super::told::{self, Interval, Teller};
 use super::variation::{Variation, Varied};
 use crate::verdict::HomeCounts;
@@ -45,9 +45,9 @@ pub struct Receiver<'a, P> {
 #[derive(Default)]
 pub struct StampQueues {
     /// Of their departure.
-    pub departures: Option<StampQueue>,
+    pub departures: Option<StampSource>,
     /// Of their arrival.
-    pub arrivals: Option<StampQueue>,
+    pub arrivals: Option<StampSource>,
 }
 
 /// Everything a frame can change; apart from the port, so that the port may lend its memory meanwhile.
@@ -150,11 +150,10 @@ impl<'a, P: Receive> Receiver<'a, P> {
         })
     }
 
-    /// Where stamps of samples come from. Of a port whose own stamps are not the kernel's none is taken: nothing could be
-    /// held against them.
+    /// Where stamps of samples come from; the kernel's stamp in those of arrivals is by the same clock as the port's own.
     #[must_use]
     pub fn with_stamps(mut self, stamps: StampQueues) -> Self {
-        if self.port.stamps() == Stamps::Realtime && !self.mixed {
+        if !self.mixed {
             self.stamps = stamps;
         }
         self
@@ -174,8 +173,12 @@ impl<'a, P: Receive> Receiver<'a, P> {
         let Self { count, stamps, identity_from_end, .. } = self;
         let stamped = &mut count.stamped;
         let place = *identity_from_end;
-        read(stamps.departures.as_mut(), place, |identity, stamp| stamped.departed(identity, stamp));
-        read(stamps.arrivals.as_mut(), place, |identity, stamp| stamped.heard(identity, stamp));
+        if let Some(departures) = &mut stamps.departures {
+            departures.read(place, &mut |identity, stamp| stamped.departed(identity, stamp));
+        }
+        if let Some(arrivals) = &mut stamps.arrivals {
+            arrivals.read(place, &mut |identity, stamp| stamped.heard(identity, stamp));
+        }
     }
 
     /// Looks at one batch of what arrived; how many frames that was. `sample` gives the clocks' distance
@@ -278,18 +281,6 @@ impl Marks {
     }
 }
 
-/// Shows every stamp that waits in a queue, with the frame that it is of.
-fn read(queue: Option<&mut StampQueue>, identity_from_end: usize, mut visit: impl FnMut(Identity, Stamp)) {
-    let Some(queue) = queue else { return };
-    queue.read(&mut |frame, stamp| {
-        let identity =
-            frame.len().checked_sub(identity_from_end).and_then(|start| frame[start..].first_chunk());
-        if let Some(identity) = identity {
-            visit(u64::from_be_bytes(*identity), stamp);
-        }
-    });
-}
-
 impl Counting<'_> {
     fn marks(&self) -> Marks {
         Marks {
@@ -388,7 +379,7 @@ impl Counting<'_> {
         } else {
             // The low half of the number is the one in the frame.
             let identity = sequence << 32 | u64::from(departure);
-            self.stamped.arrived(identity, residence, arrived_ns);
+            self.stamped.arrived(identity, residence, arrived_ns, round_trip);
         }
     }
 

@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use kitproof_common::host;
 use kitproof_common::port::clock::monotonic_ns;
-use kitproof_common::port::stamps::StampQueue;
+use kitproof_common::port::stamps::{StampQueue, StampSource};
 use kitproof_common::port::{Receive, Transmit};
 
 use super::progress::{Progress, Reading};
@@ -96,7 +96,7 @@ where
 
 impl Flow {
     fn start<T, R>(
-        (mut transmit, receive, arrivals): (T, R, Option<StampQueue>),
+        (mut transmit, mut receive, listener): (T, R, Option<StampQueue>),
         trial: &Trial,
         start_ns: u64,
         number: u8,
@@ -111,7 +111,10 @@ impl Flow {
         let (sender_place, receiver_place) = pin::places(&processors, number, pairs);
         let shares = pin::is_crowded(&processors, pairs);
         // The receiver reads what the sender's socket has to tell: it has idle moments, and no schedule to keep.
-        let stamps = StampQueues { departures: transmit.departures(), arrivals };
+        let stamps = StampQueues {
+            departures: transmit.departures(),
+            arrivals: receive.arrivals().or(listener.map(StampSource::Socket)),
+        };
         let receiver = {
             let (progress, trial) = (Arc::clone(&progress), trial.clone());
             std::thread::Builder::new().name("receive".into()).spawn(move || {

@@ -9,7 +9,7 @@
 
 use hdrhistogram::Histogram;
 use kitproof_common::line::common_divisor;
-use kitproof_common::port::stamps::Stamp;
+use kitproof_common::port::stamps::{Identity, Stamp};
 use kitproof_common::sequence::Sampling;
 
 use super::latency::{RESIDENCE_UNIT_NS, SATURATED, histogram};
@@ -21,9 +21,6 @@ const CLOCKS_DIFFER: u64 = 4_000;
 /// And what two stamps of different clocks may be off besides, nanoseconds: a tick of a coarse NIC.
 const COARSE_NS: u64 = 1_000;
 
-/// Sequence (high half) and departure as they stand in the frame.
-pub type Identity = u64;
-
 /// One sample that is under way.
 #[derive(Clone, Copy, Default)]
 struct Waiting {
@@ -34,6 +31,8 @@ struct Waiting {
     /// By the port that counts; 0 while it is not home.
     arrived_ns: u64,
     residence_ns: u64,
+    /// The round trip from the program's departure to that arrival, less residence.
+    by_program_ns: Option<u32>,
     /// The kernel's round trip was recorded.
     by_kernel: bool,
     by_nic: bool,
@@ -152,10 +151,18 @@ impl Stamped {
         self.join(identity);
     }
 
-    /// A sample is home, intact and for the first time; the port's stamp of that is the kernel's.
-    pub fn arrived(&mut self, identity: Identity, residence: u16, arrived_ns: u64) {
+    /// A sample is home, intact and for the first time; the port's stamp of that is the kernel's, and `by_program_ns` its round
+    /// trip up to that stamp, where there is one.
+    pub fn arrived(
+        &mut self,
+        identity: Identity,
+        residence: u16,
+        arrived_ns: u64,
+        by_program_ns: Option<u32>,
+    ) {
         let Some(one) = self.place(identity) else { return };
         one.arrived_ns = arrived_ns;
+        one.by_program_ns = by_program_ns;
         one.residence_ns = u64::from(residence).wrapping_mul(RESIDENCE_UNIT_NS.into());
         if residence == SATURATED {
             *one = Waiting::default();
@@ -224,11 +231,14 @@ impl Stamped {
             one.by_nic = true;
             self.nic.grain.saw(one.departed.nic_ns);
             self.nic.grain.saw(one.heard.nic_ns);
-            // The NIC sees a frame leave after the kernel does and arrive before: more than the kernel's time between the
-            // two, and its clock was set meanwhile.
+            // The NIC sees a frame leave after the kernel and the program do, and arrive before: more than their time between
+            // the two, and its clock was set meanwhile.
             let by_kernel =
                 one.arrived_ns.checked_sub(one.departed.kernel_ns).filter(|_| one.departed.kernel_ns != 0);
-            let most = by_kernel.map_or(u64::MAX, |away| away + away / CLOCKS_DIFFER + COARSE_NS);
+            let by_program = || one.by_program_ns.map(|away| u64::from(away) + one.residence_ns);
+            let most = by_kernel
+                .or_else(by_program)
+                .map_or(u64::MAX, |away| away + away / CLOCKS_DIFFER + COARSE_NS);
             match one.heard.nic_ns.checked_sub(one.departed.nic_ns) {
                 Some(away) if away <= most => {
                     self.nic.total.saturating_record(away.saturating_sub(one.residence_ns));
@@ -307,7 +317,7 @@ mod tests {
     fn tell(stamped: &mut Stamped, told: Told) {
         match told {
             Told::Departed(identity, stamp) => stamped.departed(identity, stamp),
-            Told::Arrived(identity, residence, at) => stamped.arrived(identity, residence, at),
+            Told::Arrived(identity, residence, at) => stamped.arrived(identity, residence, at, None),
             Told::Heard(identity, stamp) => stamped.heard(identity, stamp),
         }
     }
@@ -416,7 +426,7 @@ mod tests {
     fn a_frame_that_was_turned_away_is_not_the_one_that_went() {
         let mut stamped = Stamped::new(Sampling::every(1));
         stamped.departed(identity(5, 100), kernel(WALL_NS));
-        stamped.arrived(identity(5, 200), 0, WALL_NS + 9_000);
+        stamped.arrived(identity(5, 200), 0, WALL_NS + 9_000, None);
         stamped.departed(identity(5, 100), kernel(WALL_NS));
         stamped.departed(identity(5, 200), kernel(WALL_NS + 8_000));
         let trips = stamped.finish(false).kernel.unwrap();
@@ -428,7 +438,7 @@ mod tests {
     fn stamps_of_two_clocks_are_never_subtracted() {
         let mut stamped = Stamped::new(Sampling::every(1));
         stamped.departed(identity(1, 1), nic(PHC_NS));
-        stamped.arrived(identity(1, 1), 0, WALL_NS);
+        stamped.arrived(identity(1, 1), 0, WALL_NS, None);
         stamped.heard(identity(1, 1), kernel(WALL_NS));
         stamped.departed(identity(2, 1), kernel(WALL_NS));
         stamped.heard(identity(2, 1), Stamp { kernel_ns: WALL_NS + 5, nic_ns: PHC_NS });
@@ -442,7 +452,7 @@ mod tests {
         let mut stamped = Stamped::new(Sampling::every(1));
         stamped.departed(identity(1, 1), Stamp { kernel_ns: WALL_NS, nic_ns: PHC_NS });
         stamped.heard(identity(1, 1), Stamp { kernel_ns: WALL_NS + 500, nic_ns: PHC_NS + 400 });
-        stamped.arrived(identity(1, 1), 0, WALL_NS + 700);
+        stamped.arrived(identity(1, 1), 0, WALL_NS + 700, None);
         let found = stamped.finish(false);
         assert_eq!((found.kernel.unwrap().histogram.max(), found.nic.is_none()), (700, true));
     }
@@ -454,7 +464,7 @@ mod tests {
             let id = identity(sequence, 9);
             let at = 1_000_000 * u64::from(sequence);
             stamped.departed(id, Stamp { kernel_ns: WALL_NS + at, nic_ns: PHC_NS + at + 100 });
-            stamped.arrived(id, 0, WALL_NS + at + 5_000);
+            stamped.arrived(id, 0, WALL_NS + at + 5_000, None);
             let back = (PHC_NS + at + 4_900).strict_add_signed(step);
             stamped.heard(id, Stamp { kernel_ns: WALL_NS + at + 5_000, nic_ns: back });
         }
@@ -470,14 +480,14 @@ mod tests {
         let mut stamped = Stamped::new(Sampling::every(1));
         let trip = |stamped: &mut Stamped, sequence, away| {
             stamped.departed(identity(sequence, 9), kernel(WALL_NS));
-            stamped.arrived(identity(sequence, 9), 0, WALL_NS + away);
+            stamped.arrived(identity(sequence, 9), 0, WALL_NS + away, None);
         };
         trip(&mut stamped, 1, 1_000);
         stamped.close_second(false);
         trip(&mut stamped, 2, 1_000);
         stamped.departed(identity(3, 9), kernel(WALL_NS));
         stamped.close_second(true);
-        stamped.arrived(identity(3, 9), 0, WALL_NS + 70_000_000);
+        stamped.arrived(identity(3, 9), 0, WALL_NS + 70_000_000, None);
         trip(&mut stamped, 4, 1_000);
         let trips = stamped.finish(false).kernel.unwrap();
         assert_eq!((trips.histogram.len(), trips.excluded), (2, 1));
@@ -489,9 +499,9 @@ mod tests {
         let mut stamped = Stamped::new(Sampling::every(1));
         stamped.exclude();
         stamped.departed(identity(1, 1), kernel(WALL_NS));
-        stamped.arrived(identity(1, 1), u16::MAX, WALL_NS + 5_000_000);
+        stamped.arrived(identity(1, 1), u16::MAX, WALL_NS + 5_000_000, None);
         stamped.departed(identity(2, 1), kernel(WALL_NS));
-        stamped.arrived(identity(2, 1), 500, WALL_NS + 100_000);
+        stamped.arrived(identity(2, 1), 500, WALL_NS + 100_000, None);
         let trips = stamped.finish(false).kernel.unwrap();
         assert_eq!((trips.histogram.len(), trips.excluded), (1, 2));
         assert!(trips.histogram.equivalent(trips.histogram.max(), 100_000 - 500 * 64));
@@ -505,7 +515,7 @@ mod tests {
             stamped.departed(identity(3 * sample, 1), kernel(WALL_NS + u64::from(sample)));
         }
         for sample in 0..3 * WAITING as u32 {
-            stamped.arrived(identity(3 * sample, 1), 0, WALL_NS + u64::from(sample) + 50);
+            stamped.arrived(identity(3 * sample, 1), 0, WALL_NS + u64::from(sample) + 50, None);
         }
         assert_eq!(stamped.waiting.len(), WAITING);
         let trips = stamped.finish(false).kernel.unwrap();

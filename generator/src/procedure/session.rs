@@ -21,7 +21,7 @@ use kitproof_common::port::filter::Filter;
 use kitproof_common::port::packet::{self, PacketReceive};
 use kitproof_common::port::stamps::StampQueue;
 use kitproof_common::port::transmit::SocketTransmit;
-use kitproof_common::port::xdp::{self, Attachment, XdpReceive, XdpTransmit};
+use kitproof_common::port::xdp::{self, Attachment, Manner, StampClock, Stamping, XdpReceive, XdpTransmit};
 use kitproof_common::probe::exchange::{self, Listener};
 use kitproof_common::probe::{Round, Seen, Tally};
 use kitproof_common::{tune, way};
@@ -311,11 +311,12 @@ impl Session {
             }
             Medium::Interface { name, index, xdp, best } => {
                 if let Some(attachment) = xdp {
+                    let stamping = stamping(trial, self.near.link.as_ref(), attachment.manner());
                     // Those that were opened are closed with the error of one that was not.
                     let opened: Result<Vec<_>, OpenError> = (0..)
                         .zip(&flows)
                         .map(|(queue, frame)| {
-                            xdp::open(attachment, name, *index, queue, octets, frame.source, &filter(frame))
+                            xdp::open(attachment, queue, octets, frame.source, &filter(frame), stamping)
                         })
                         .collect();
                     match opened {
@@ -523,6 +524,16 @@ impl Session {
     pub async fn close(mut self) {
         let _ = self.client.ask(&Request::Close { session: self.id }, Duration::from_millis(500)).await;
     }
+}
+
+/// Which samples are stamped by the NIC over AF_XDP, where its driver can: of frames without a copy, of one flow and one
+/// length.
+fn stamping(trial: &Trial, near: Option<&LinkFacts>, manner: Manner) -> Option<Stamping> {
+    let simple = trial.pairs == 1 && trial.mix.is_none();
+    near.filter(|link| link.nic_stamps_by_xdp() && manner.zero_copy && simple)?;
+    let from_end = Template::new(&trial.frame).ok()?.sequence_from_end();
+    let identity_at = trial.frame.octets() - from_end;
+    Some(Stamping { sampling: trial.sampling(), identity_at, clock: StampClock::Nic })
 }
 
 /// The program on the interface, if AF_XDP it is; if not, and it was left to us, why not.

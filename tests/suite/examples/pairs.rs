@@ -165,13 +165,13 @@ fn trial(table: &Table, pairs: u8, rate: u64, seconds: u64) -> Result<Held> {
     };
     if table.xdp {
         let (near, far) = (attach(table, true)?, attach(table, false)?);
-        let workers = workers(table, &trial, move |index, queue, octets, frame| {
+        let workers = workers(table, &trial, move |_, queue, octets, frame| {
             let filter = Filter::addresses(&[frame.destination], &[frame.source]);
-            Ok(XdpTurn::open(&far, REFLECTOR_PORT, index, queue, octets, frame.destination, &filter)?)
+            Ok(XdpTurn::open(&far, queue, octets, frame.destination, &filter)?)
         })?;
-        let ports = ports(table, &trial, move |index, queue, octets, frame| {
+        let ports = ports(table, &trial, move |_, queue, octets, frame| {
             let filter = Filter::addresses(&[frame.source], &[frame.destination]);
-            Ok(xdp::open(&near, GENERATOR_PORT, index, queue, octets, frame.source, &filter)?)
+            Ok(xdp::open(&near, queue, octets, frame.source, &filter, None)?)
         })?;
         return measure(run::start(ports, &trial)?, workers, &trial, seconds);
     }

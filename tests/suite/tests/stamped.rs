@@ -5,6 +5,7 @@
 //! departure, then the arrival.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use anyhow::{Context, Result, bail, ensure};
@@ -16,14 +17,16 @@ use kitproof_common::frame::{Encapsulation, Fill, FrameSpec, MacAddr, Tag, Tags,
 use kitproof_common::port::clock::realtime_ns;
 use kitproof_common::port::filter::Filter;
 use kitproof_common::port::packet::{self, PacketReceive};
-use kitproof_common::port::stamps::{Stamp, StampQueue};
+use kitproof_common::port::stamps::{Stamp, StampQueue, StampSource};
 use kitproof_common::port::transmit::SocketTransmit;
+use kitproof_common::port::xdp::{self, Attachment, StampClock, Stamping, XdpReceive, XdpTransmit};
 use kitproof_common::port::{Receive, Transmit};
 use kitproof_common::sequence::Sampling;
 use kitproof_suite::rig::{FAIL, PASS, Rig, decided, ended, equal};
 use kitproof_suite::{number, prove, reflector_by_packets, run, trials, validate};
 use rustix::net::netdevice::name_to_index;
 use rustix::net::{AddressFamily, SocketType, socket};
+use rustix::time::{DynamicClockId, clock_gettime_dynamic};
 
 fn main() {
     run(&[
@@ -31,6 +34,9 @@ fn main() {
         ("stamps_that_nobody_reads_cost_no_frame", unread),
         ("a_run_measures_by_the_kernels_stamps", measured),
         ("lost_frames_are_no_samples", lost),
+        ("samples_by_af_xdp_are_stamped_at_both_ends_by_one_clock", by_xdp),
+        ("a_program_that_is_bound_to_the_driver_loses_nothing", bound),
+        ("two_flows_share_a_port_without_stamps_and_the_last_has_them_again", shared),
     ]);
 }
 
@@ -38,6 +44,7 @@ const MINE: MacAddr = MacAddr(2, 0, 0, 0, 0, 1);
 const THEIRS: MacAddr = MacAddr(2, 0, 0, 0, 0, 2);
 const MTU: u32 = 1508;
 const LARGEST: usize = MTU as usize + 14;
+const BENCH: Options = Options { mtu: MTU, queues: 1, xdp: false };
 
 fn spec(encapsulation: Encapsulation, tags: Tags, frame_size: u16) -> FrameSpec {
     FrameSpec {
@@ -63,14 +70,16 @@ fn in_room<T: Send + 'static>(
 }
 
 /// Two ends of a veth, and what they say of frames of one specification.
-struct Ends {
-    _bench: Bench,
+struct Ends<T, R> {
+    bench: Bench,
     template: Template,
     sampling: Sampling,
-    transmit: SocketTransmit,
-    departures: StampQueue,
-    receive: PacketReceive,
-    arrivals: StampQueue,
+    transmit: T,
+    departures: StampSource,
+    receive: R,
+    arrivals: StampSource,
+    /// The clock that stamps.
+    clock: fn() -> u64,
     next: u32,
     /// Of them, received in earlier rounds.
     before: u32,
@@ -79,11 +88,11 @@ struct Ends {
     asked: u32,
 }
 
-impl Ends {
+impl Ends<SocketTransmit, PacketReceive> {
     fn new(spec: &FrameSpec, sampling: Sampling) -> Result<Self> {
-        let bench = Bench::direct(Options { mtu: MTU, queues: 1, xdp: false })?;
+        let bench = Bench::direct(BENCH)?;
         let template = Template::new(spec)?;
-        let (mut transmit, departures) = in_room(&bench.generator, GENERATOR_PORT, |index| {
+        let (transmit, departures) = in_room(&bench.generator, GENERATOR_PORT, |index| {
             let mut transmit = packet::transmit(GENERATOR_PORT, index, LARGEST)?;
             let departures = transmit.departures().context("the socket gives no stamps")?;
             Ok((transmit, departures))
@@ -95,18 +104,76 @@ impl Ends {
             let samples = Filter::sampled(THEIRS, sampling, from_end);
             Ok((receive, StampQueue::of_arrivals(REFLECTOR_PORT, index, LARGEST, &samples)?))
         })?;
+        let ports = (transmit, departures, receive, StampSource::Socket(arrivals));
+        Self::of(bench, template, sampling, ports, realtime_ns)
+    }
+}
+
+impl Ends<XdpTransmit, XdpReceive> {
+    /// By AF_XDP, with a copy, and the host's clock in the NIC's place.
+    fn by_xdp(spec: &FrameSpec, sampling: Sampling) -> Result<Self> {
+        let bench = Bench::direct(BENCH)?;
+        let template = Template::new(spec)?;
+        let stamping = Some(stamping(&template, sampling, StampClock::Host));
+        let (transmit, departures) = in_room(&bench.generator, GENERATOR_PORT, move |index| {
+            let (mut transmit, _) = open_xdp(&attached(GENERATOR_PORT, index)?, MINE, stamping)?;
+            let departures = transmit.departures().context("the sending port gives no stamps")?;
+            Ok((transmit, departures))
+        })?;
+        let (receive, arrivals) = in_room(&bench.reflector, REFLECTOR_PORT, move |index| {
+            let (_, mut receive) = open_xdp(&attached(REFLECTOR_PORT, index)?, THEIRS, stamping)?;
+            let arrivals = receive.arrivals().context("the receiving port gives no stamps")?;
+            Ok((receive, arrivals))
+        })?;
+        Self::of(bench, template, sampling, (transmit, departures, receive, arrivals), tai_ns)
+    }
+}
+
+fn stamping(template: &Template, sampling: Sampling, clock: StampClock) -> Stamping {
+    Stamping { sampling, identity_at: template.octets() - template.sequence_from_end(), clock }
+}
+
+fn attached(interface: &str, index: u32) -> Result<Arc<Attachment>> {
+    Ok(Arc::new(Attachment::open(interface, index)?))
+}
+
+/// On the first queue.
+fn open_xdp(
+    attachment: &Arc<Attachment>,
+    own: MacAddr,
+    stamping: Option<Stamping>,
+) -> Result<(XdpTransmit, XdpReceive)> {
+    let filter = Filter::addresses(&[own], &[]);
+    Ok(xdp::open(attachment, 0, LARGEST, own, &filter, stamping)?)
+}
+
+/// CLOCK_TAI.
+fn tai_ns() -> u64 {
+    let now = clock_gettime_dynamic(DynamicClockId::Tai).expect("Linux has it since 3.10");
+    now.tv_sec as u64 * 1_000_000_000 + now.tv_nsec as u64
+}
+
+impl<T: Transmit, R: Receive> Ends<T, R> {
+    fn of(
+        bench: Bench,
+        template: Template,
+        sampling: Sampling,
+        (mut transmit, departures, receive, arrivals): (T, StampSource, R, StampSource),
+        clock: fn() -> u64,
+    ) -> Result<Self> {
         transmit.set_octets(template.octets())?;
         for index in 0..transmit.slots() {
             template.write(index % VARIANTS, transmit.slot(index));
         }
         Ok(Self {
-            _bench: bench,
+            bench,
             template,
             sampling,
             transmit,
             departures,
             receive,
             arrivals,
+            clock,
             next: 0,
             before: 0,
             handed_over: BTreeMap::new(),
@@ -120,8 +187,9 @@ impl Ends {
         let end = self.next + frames;
         while self.next < end {
             let first = self.next as usize % slots;
-            let count = (slots - first).min((end - self.next) as usize) as u32;
-            let now = realtime_ns();
+            let room = self.transmit.room(first).min(slots - first);
+            let count = room.min((end - self.next) as usize) as u32;
+            let now = (self.clock)();
             for sequence in self.next..self.next + count {
                 let slot = sequence as usize % slots;
                 self.template.stamp(slot % VARIANTS, self.transmit.slot(slot), sequence, now as u32);
@@ -167,9 +235,11 @@ fn identity(frame: &[u8], from_end: usize) -> (u32, u32) {
     (word(start), word(start + 4))
 }
 
-fn read(queue: &mut StampQueue, from_end: usize) -> Vec<((u32, u32), Stamp)> {
+fn read(source: &mut StampSource, from_end: usize) -> Vec<((u32, u32), Stamp)> {
     let mut stamps = Vec::new();
-    queue.read(&mut |frame, stamp| stamps.push((identity(frame, from_end), stamp)));
+    source.read(from_end, &mut |identity, stamp| {
+        stamps.push((((identity >> 32) as u32, identity as u32), stamp));
+    });
     stamps
 }
 
@@ -206,7 +276,7 @@ fn between() -> Result<()> {
                         *stamp == Stamp { kernel_ns: *at, nic_ns: 0 },
                         "{sequence}: {stamp:?}, {at} by the ring"
                     );
-                    joined.arrived(number((*sequence, *departure)), 0, *at);
+                    joined.arrived(number((*sequence, *departure)), 0, *at, None);
                     joined.heard(number((*sequence, *departure)), *stamp);
                 }
             }
@@ -249,6 +319,136 @@ fn between() -> Result<()> {
         );
     }
     Ok(())
+}
+
+/// Every sample, and no other frame, is stamped twice by one clock: between hand-over and now, and with the very time that is
+/// in front of the frame.
+fn by_xdp() -> Result<()> {
+    let tag = Tag::customer(100);
+    for (encapsulation, tags, size, stride) in [
+        (Encapsulation::Ipv4, Tags::none(), 64, 1),
+        (Encapsulation::Ipv4, Tags::single(tag), 1518, 7),
+        (Encapsulation::Ipv6, Tags::none(), 512, 7),
+        (Encapsulation::Ethernet, Tags::single(tag), 68, 333),
+    ] {
+        let sampling = Sampling::every(stride);
+        let mut ends = Ends::by_xdp(&spec(encapsulation, tags, size), sampling)?;
+        let from_end = ends.template.sequence_from_end();
+        let number = |(sequence, departure): (u32, u32)| u64::from(sequence) << 32 | u64::from(departure);
+        let mut joined = Stamped::new(sampling);
+        let (mut trips, mut out_of_order) = (0, 0);
+        for _ in 0..10 {
+            ends.send(1_000)?;
+            let arrived = ends.received()?;
+            ends.transmit.flush()?;
+            ends.transmit.room(0);
+            let now = tai_ns();
+            let heard = read(&mut ends.arrivals, from_end);
+            let left = read(&mut ends.departures, from_end);
+            let samples: Vec<(u32, u32)> =
+                arrived.keys().copied().filter(|one| sampling.takes(one.0)).collect();
+            let of = |stamps: &[((u32, u32), Stamp)]| {
+                let mut all: Vec<(u32, u32)> = stamps.iter().map(|(identity, _)| *identity).collect();
+                all.sort_unstable();
+                all
+            };
+            ensure!(of(&heard) == samples, "heard {heard:?}, not {samples:?}");
+            ensure!(of(&left) == samples, "left {left:?}, not {samples:?}");
+            let departed: BTreeMap<(u32, u32), Stamp> = left.into_iter().collect();
+            for (identity, stamp) in heard {
+                let (before, _) = ends.handed_over[&identity.0];
+                let departure = departed[&identity];
+                ensure!(stamp.kernel_ns == arrived[&identity], "{identity:?}: {stamp:?}, {arrived:?}");
+                ensure!((before..=now).contains(&stamp.nic_ns), "{identity:?}: {before} {stamp:?} {now}");
+                ensure!(
+                    departure.kernel_ns == 0 && (before..=now).contains(&departure.nic_ns),
+                    "{identity:?}: {before} {departure:?} {now}"
+                );
+                joined.departed(number(identity), departure);
+                joined.arrived(number(identity), 0, stamp.kernel_ns, None);
+                joined.heard(number(identity), stamp);
+                // An interface may let go of a frame after it has arrived.
+                let late = departure.nic_ns > stamp.nic_ns;
+                out_of_order += u64::from(late);
+                trips += u64::from(!late);
+            }
+            ends.handed_over.clear();
+        }
+        let by_stamps = joined.finish(false);
+        ensure!(by_stamps.kernel.is_none(), "the kernel stamped no departure by its own clock");
+        equal("asked", trips + out_of_order, ends.asked.into())?;
+        let measured = by_stamps.nic.map_or((0, 0), |trips| (trips.histogram.len(), trips.excluded));
+        ensure!(trips == 0 || measured == (trips, out_of_order), "{measured:?}, not {trips} {out_of_order}");
+        eprintln!("{encapsulation:?}/{size}: {trips} joined, {out_of_order} let go of after they arrived");
+    }
+    Ok(())
+}
+
+/// A veth tells programs of a stamp that it has not: then there is none, and the frames go as they would.
+fn bound() -> Result<()> {
+    let bench = Bench::direct(BENCH)?;
+    let spec = spec(Encapsulation::Ipv4, Tags::none(), 256);
+    let template = Template::new(&spec)?;
+    let stamping = Some(stamping(&template, Sampling::EVERY_FRAME, StampClock::Nic));
+    let transmit = in_room(&bench.generator, GENERATOR_PORT, |index| {
+        Ok(packet::transmit(GENERATOR_PORT, index, LARGEST)?)
+    })?;
+    let (departures, receive, arrivals) = in_room(&bench.reflector, REFLECTOR_PORT, move |index| {
+        let (mut transmit, mut receive) = open_xdp(&attached(REFLECTOR_PORT, index)?, THEIRS, stamping)?;
+        let arrivals = receive.arrivals().context("the driver did not take the program")?;
+        Ok((transmit.departures(), receive, arrivals))
+    })?;
+    // What stamps a copied frame is never taken for the NIC.
+    ensure!(departures.is_none(), "a copied frame is not stamped by a NIC");
+    let nothing = StampSource::Port(std::sync::mpsc::channel().1);
+    let ports = (transmit, nothing, receive, arrivals);
+    let mut ends = Ends::of(bench, template, Sampling::every(3), ports, tai_ns)?;
+    for _ in 0..5 {
+        ends.send(1_000)?;
+        ends.received()?;
+    }
+    let from_end = ends.template.sequence_from_end();
+    let heard = read(&mut ends.arrivals, from_end);
+    ensure!(heard.is_empty(), "a veth has no clock: {heard:?}");
+    Ok(())
+}
+
+/// As long as a second flow is there the programs are found by the table, where none that stamps has a place: no stamps, no
+/// loss; the last one left has stamps again.
+fn shared() -> Result<()> {
+    let bench = Bench::direct(Options { queues: 2, ..BENCH })?;
+    let spec = spec(Encapsulation::Ipv4, Tags::none(), 64);
+    let template = Template::new(&spec)?;
+    let stamping = Some(stamping(&template, Sampling::EVERY_FRAME, StampClock::Host));
+    let transmit = in_room(&bench.generator, GENERATOR_PORT, |index| {
+        Ok(packet::transmit(GENERATOR_PORT, index, LARGEST)?)
+    })?;
+    let attachment = in_room(&bench.reflector, REFLECTOR_PORT, |index| attached(REFLECTOR_PORT, index))?;
+    let first = Arc::clone(&attachment);
+    let (receive, arrivals) = in_room(&bench.reflector, REFLECTOR_PORT, move |_| {
+        let (_, mut receive) = open_xdp(&first, THEIRS, stamping)?;
+        let arrivals = receive.arrivals().context("no stamps")?;
+        Ok((receive, arrivals))
+    })?;
+    let nothing = StampSource::Port(std::sync::mpsc::channel().1);
+    let mut ends =
+        Ends::of(bench, template, Sampling::EVERY_FRAME, (transmit, nothing, receive, arrivals), tai_ns)?;
+    let from_end = ends.template.sequence_from_end();
+    let heard = |ends: &mut Ends<SocketTransmit, XdpReceive>| -> Result<u64> {
+        ends.send(500)?;
+        ends.received()?;
+        Ok(read(&mut ends.arrivals, from_end).len() as u64)
+    };
+    equal("alone", heard(&mut ends)?, 500)?;
+    let other = in_room(&ends.bench.reflector, REFLECTOR_PORT, move |_| {
+        let (own, filter) = (MacAddr(2, 0, 0, 0, 0, 3), Filter::addresses(&[], &[]));
+        let (_, mut receive) = xdp::open(&attachment, 1, LARGEST, own, &filter, stamping)?;
+        ensure!(receive.arrivals().is_none(), "the second flow has stamps");
+        Ok(receive)
+    })?;
+    equal("of two", heard(&mut ends)?, 0)?;
+    drop(other);
+    equal("alone again", heard(&mut ends)?, 500)
 }
 
 /// The error queue holds what the socket's buffer has room for; the frames go all the same, and once it was read stamps

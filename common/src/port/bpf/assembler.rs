@@ -91,6 +91,7 @@ impl Size {
 pub(crate) enum Alu {
     Add,
     Subtract,
+    Multiply,
     Or,
     And,
     ShiftLeft,
@@ -104,6 +105,7 @@ impl Alu {
         match self {
             Alu::Add => 0x00,
             Alu::Subtract => 0x10,
+            Alu::Multiply => 0x20,
             Alu::Or => 0x40,
             Alu::And => 0x50,
             Alu::ShiftLeft => 0x60,
@@ -117,6 +119,7 @@ impl Alu {
         match self {
             Alu::Add => "+=",
             Alu::Subtract => "-=",
+            Alu::Multiply => "*=",
             Alu::Or => "|=",
             Alu::And => "&=",
             Alu::ShiftLeft => "<<=",
@@ -166,8 +169,10 @@ pub(crate) enum Helper {
     TailCall = 12,
     RedirectMap = 51,
     XdpAdjustMeta = 54,
+    RingOutput = 130,
     XdpGetBuffLen = 188,
     XdpLoadBytes = 189,
+    KtimeGetTaiNs = 208,
 }
 
 impl Helper {
@@ -179,6 +184,8 @@ impl Helper {
             Helper::XdpAdjustMeta => "xdp_adjust_meta",
             Helper::XdpGetBuffLen => "xdp_get_buff_len",
             Helper::XdpLoadBytes => "xdp_load_bytes",
+            Helper::RingOutput => "ringbuf_output",
+            Helper::KtimeGetTaiNs => "ktime_get_tai_ns",
         }
     }
 }
@@ -239,6 +246,8 @@ const TO_BIG_ENDIAN: u8 = 0xdc;
 const PSEUDO_MAP: u8 = 1;
 /// The address of a map's only value.
 const PSEUDO_VALUE: u8 = 2;
+/// What [`CALL`] names is a function of the kernel's own, by its number among the kernel's types.
+const PSEUDO_FUNCTION: u8 = 2;
 
 impl Assembler {
     pub(crate) fn new() -> Self {
@@ -295,7 +304,7 @@ impl Assembler {
         self.push(MOVE_32, register, register as u8, 0, 0, format!("{register} = low32({register})"));
     }
 
-    /// Turns the low `bits` (16 or 32) from the machine's order to the network's, or back, and clears the rest.
+    /// Turns the low `bits` (16, 32 or 64) from the machine's order to the network's, or back, and clears the rest.
     pub(crate) fn network_order(&mut self, register: Register, bits: i32) {
         self.push(TO_BIG_ENDIAN, register, 0, 0, bits, format!("{register} = be{bits}({register})"));
     }
@@ -367,6 +376,11 @@ impl Assembler {
 
     pub(crate) fn call(&mut self, helper: Helper) {
         self.push(CALL, Register::R0, 0, 0, helper as i32, format!("r0 = {}()", helper.name()));
+    }
+
+    /// Calls a function of the kernel that is no helper (see `kernel_functions`).
+    pub(crate) fn call_kernel(&mut self, function: u32, name: &str) {
+        self.push(CALL, Register::R0, PSEUDO_FUNCTION, 0, function as i32, format!("r0 = kernel {name}()"));
     }
 
     pub(crate) fn exit(&mut self) {

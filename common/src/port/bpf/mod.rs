@@ -2,7 +2,10 @@
 //! ourselves.
 
 mod assembler;
+pub(crate) mod kernel_functions;
 mod objects;
+mod ring;
 
 pub(crate) use assembler::{Alu, Assembled, Assembler, Helper, Instruction, Label, Register, Size, When};
 pub(crate) use objects::{Map, Memory, Program};
+pub(crate) use ring::RecordRing;

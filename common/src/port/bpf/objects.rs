@@ -89,8 +89,20 @@ impl Program {
     /// # Errors
     /// No permission, or what the verifier says of it.
     pub(crate) fn load(program: &Assembled) -> io::Result<Self> {
+        Self::load_for(program, None)
+    }
+
+    /// The same, for the interface with index `interface` and its driver alone; it finds no place in a table of programs.
+    ///
+    /// # Errors
+    /// As [`Self::load`]; a kernel before 6.3, or a driver without XDP.
+    pub(crate) fn load_bound(program: &Assembled, interface: u32) -> io::Result<Self> {
+        Self::load_for(program, Some(interface))
+    }
+
+    fn load_for(program: &Assembled, bound: Option<u32>) -> io::Result<Self> {
         let mut log = Vec::new();
-        match sys_bpf::load(&program.instructions, &mut log) {
+        match sys_bpf::load(&program.instructions, bound, &mut log) {
             Ok(fd) => Ok(Self { fd }),
             Err(error) if log.is_empty() => Err(error),
             Err(error) => {

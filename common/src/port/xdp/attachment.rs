@@ -30,13 +30,22 @@ pub enum Mode {
 /// As long as there is one trial only, its own program is the interface's: it lets pass whatever is not its, and going on to
 /// it by a table would cost every frame an indirect jump.
 pub struct Attachment {
+    interface: String,
+    index: u32,
     programs: Map,
     dispatch: Program,
-    /// The places of the table that are taken, and by which program.
-    installed: Mutex<Vec<(u32, OwnedFd)>>,
+    installed: Mutex<Vec<Installed>>,
     mode: Mode,
     manner: Manner,
     link: OwnedFd,
+}
+
+/// What is in a place of the table.
+struct Installed {
+    slot: u32,
+    program: OwnedFd,
+    /// What runs in its stead while it is the only one: a program that is bound to the interface has no place in a table.
+    alone: Option<Program>,
 }
 
 impl Attachment {
@@ -63,7 +72,14 @@ impl Attachment {
             Program::load(&programs::dispatch(&programs)).map_err(at("loading the XDP program"))?;
         let (link, mode) = attach(&dispatch, index, anywhere).map_err(at("attaching the XDP program"))?;
         let installed = Mutex::new(Vec::new());
-        Ok(Self { programs, dispatch, installed, mode, manner: Manner::default(), link })
+        let manner = Manner::default();
+        Ok(Self { interface: interface.to_owned(), index, programs, dispatch, installed, mode, manner, link })
+    }
+
+    /// Name and index of the interface.
+    #[must_use]
+    pub fn interface(&self) -> (&str, u32) {
+        (&self.interface, self.index)
     }
 
     /// The same, and AF_XDP sockets beside it are used in that manner.
@@ -85,19 +101,24 @@ impl Attachment {
     }
 
     /// Puts a trial's program in the place of the session that frames to `address` belong to; it stays there until
-    /// [`Self::remove`], or as long as this lives.
-    pub(super) fn install(&self, address: MacAddr, program: &Program) -> io::Result<()> {
+    /// [`Self::remove`], or as long as this lives. As long as it is the only one, `alone` runs in its stead, if there is one
+    /// and the driver takes it; whether it does now.
+    pub(super) fn install(
+        &self,
+        address: MacAddr,
+        program: &Program,
+        alone: Option<Program>,
+    ) -> io::Result<bool> {
         let (slot, own) = (programs::slot(address), program.as_fd().try_clone_to_owned()?);
         let mut installed = self.installed();
-        installed.retain(|(taken, _)| *taken != slot);
+        installed.retain(|one| one.slot != slot);
         // Those that are there are found by the table before another joins them.
         if installed.len() == 1 {
             sys_bpf::replace(self.link.as_fd(), self.dispatch.as_fd())?;
         }
         self.programs.put(slot, own.as_fd())?;
-        installed.push((slot, own));
-        self.alone(&installed);
-        Ok(())
+        installed.push(Installed { slot, program: own, alone });
+        Ok(self.alone(&installed))
     }
 
     pub(super) fn remove(&self, address: MacAddr) {
@@ -105,7 +126,7 @@ impl Attachment {
         let mut installed = self.installed();
         // A place that is empty already is what was wanted.
         let _ = self.programs.take(slot);
-        installed.retain(|(taken, _)| *taken != slot);
+        installed.retain(|one| one.slot != slot);
         if installed.is_empty() {
             // An interface that is gone has no program either.
             let _ = sys_bpf::replace(self.link.as_fd(), self.dispatch.as_fd());
@@ -113,15 +134,20 @@ impl Attachment {
         self.alone(&installed);
     }
 
-    fn installed(&self) -> MutexGuard<'_, Vec<(u32, OwnedFd)>> {
+    fn installed(&self) -> MutexGuard<'_, Vec<Installed>> {
         self.installed.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// The one trial there is meets its frames without the table. A driver that does not exchange programs goes on with it.
-    fn alone(&self, installed: &[(u32, OwnedFd)]) {
-        if let [(_, own)] = installed {
-            let _ = sys_bpf::replace(self.link.as_fd(), own.as_fd());
+    /// Whether that trial's program for being alone runs.
+    fn alone(&self, installed: &[Installed]) -> bool {
+        let [one] = installed else { return false };
+        let put = |program| sys_bpf::replace(self.link.as_fd(), program).is_ok();
+        let stands_in = one.alone.as_ref().is_some_and(|alone| put(alone.as_fd()));
+        if !stands_in {
+            put(one.program.as_fd());
         }
+        stands_in
     }
 }
 

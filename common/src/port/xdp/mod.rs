@@ -9,6 +9,7 @@
 //! | `pieces` | frames and the chunks of memory they lie in |
 //! | `outgoing` | the ring frames leave by, and what is known to have left |
 //! | `socket` | the port: frames in and out by rings shared with the kernel |
+//! | `stamping` | stamps of sampled frames by the NIC's clock |
 //! | `reflect` | the reflector inside the kernel |
 
 mod attachment;
@@ -18,6 +19,7 @@ mod pieces;
 mod programs;
 mod reflect;
 mod socket;
+mod stamping;
 
 pub use attachment::{Attachment, BareProgram, Mode};
 pub use manner::Manner;
@@ -32,3 +34,4 @@ pub fn permitted() -> std::io::Result<()> {
 }
 
 pub use socket::{TakenQueue, XdpReceive, XdpTransmit, XdpTurn, open};
+pub use stamping::{Heard, StampClock, Stamping};

@@ -4,7 +4,7 @@ use std::io;
 use std::os::fd::{AsFd, OwnedFd};
 use std::time::{Duration, Instant};
 
-use crate::port::sys_xdp::{self, Ring};
+use crate::port::sys_xdp::{self, HAS_METADATA, Ring};
 
 /// How often the kernel is asked to go on sending before the port is said to be full.
 const KICKS: usize = 16;
@@ -57,7 +57,17 @@ impl Outgoing {
     /// Puts a piece of a frame into the ring; `more` of the same frame follow.
     #[inline]
     pub(super) fn put(&mut self, address: u64, octets: u32, more: bool) {
-        let options = if more { libc::XDP_PKT_CONTD } else { 0 };
+        self.put_with(address, octets, if more { libc::XDP_PKT_CONTD } else { 0 });
+    }
+
+    /// Puts a whole frame into the ring, with metadata in front of it.
+    #[inline]
+    pub(super) fn put_asking(&mut self, address: u64, octets: u32) {
+        self.put_with(address, octets, HAS_METADATA);
+    }
+
+    #[inline]
+    fn put_with(&mut self, address: u64, octets: u32, options: u32) {
         self.ring.put(Descriptor { addr: address, len: octets, options });
     }
 

@@ -2,9 +2,13 @@
 
 use pnet_base::MacAddr;
 
-use crate::port::bpf::{Alu, Assembled, Assembler, Helper, Label, Map, Register, Size, When};
+use super::stamping::RECORD_OCTETS;
+use crate::port::bpf::{
+    Alu, Assembled, Assembler, Helper, Label, Map, Register, Size, When, kernel_functions,
+};
+use crate::sequence::Sampling;
 
-use Register::{R0, R1, R2, R3, R4, R5, R6, R7};
+use Register::{R0, R1, R2, R3, R4, R5, R6, R7, R8, R10};
 
 /// What a program says of a frame (linux/bpf.h, `enum xdp_action`).
 pub(super) const PASS: i32 = 2;
@@ -122,9 +126,80 @@ pub(super) fn dispatch(programs: &Map) -> Assembled {
     program.finish()
 }
 
+/// Which arrivals a program writes down beside their way, and where.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Sample {
+    /// Where a frame says which one it is, octets from its start.
+    pub(super) at: usize,
+    pub(super) sampling: Sampling,
+    pub(super) clock: Clock,
+    /// The ring's descriptor.
+    pub(super) ring: i32,
+}
+
+/// Whose stamp of an arrival is written down.
+#[derive(Clone, Copy, Debug)]
+pub(super) enum Clock {
+    /// The NIC's, by the function of the kernel with this number. The program must be bound to the interface, in the driver.
+    Nic(u32),
+    /// The host's, CLOCK_TAI.
+    Host,
+}
+
+/// Writes down of a sample which one it is, the time in `r7`, and the clock's stamp of its arrival. Of any other frame, one
+/// too short to be a sample, one without a stamp, and where the ring has no room: nothing. The context is in `r6`, and `r8`
+/// is lost.
+fn write_down(program: &mut Assembler, sample: Sample) {
+    /// `BPF_RB_NO_WAKEUP` of linux/bpf.h: nobody waits for records.
+    const WAKE_NOBODY: i32 = 1;
+    const IDENTITY: usize = 0;
+    const SEEN: usize = 8;
+    const STAMP: usize = 16;
+    let on = program.label();
+    let (factor, limit) = sample.sampling.factor_and_limit();
+    // It may lie in a part of the frame that the program does not see.
+    program.alu(Alu::Move, R1, R6);
+    start(program, R2, sample.at + size_of::<u64>(), on);
+    program.load(Size::Eight, R8, R2, sample.at);
+    program.network_order(R8, 64);
+    program.alu(Alu::Move, R4, R8);
+    program.alu(Alu::ShiftRight, R4, 32);
+    program.alu(Alu::Multiply, R4, factor as i32);
+    program.jump_low(R4, When::Greater, limit as i32, on);
+    program.alu(Alu::Move, R2, R10);
+    program.alu(Alu::Add, R2, -(RECORD_OCTETS as i32));
+    program.store(Size::Eight, R2, IDENTITY, R8);
+    program.store(Size::Eight, R2, SEEN, R7);
+    program.store_constant(Size::Eight, R2, STAMP, 0);
+    match sample.clock {
+        Clock::Nic(function) => {
+            program.alu(Alu::Move, R1, R6);
+            program.alu(Alu::Add, R2, STAMP as i32);
+            program.call_kernel(function, kernel_functions::RECEIVE_STAMP);
+            program.jump_low(R0, When::NotEqual, 0, on);
+        }
+        Clock::Host => program.call(Helper::KtimeGetTaiNs),
+    }
+    program.alu(Alu::Move, R2, R10);
+    program.alu(Alu::Add, R2, -(RECORD_OCTETS as i32));
+    match sample.clock {
+        Clock::Nic(_) => {
+            program.load(Size::Eight, R0, R2, STAMP);
+            program.jump(R0, When::Equal, 0, on);
+        }
+        Clock::Host => program.store(Size::Eight, R2, STAMP, R0),
+    }
+    program.map(R1, sample.ring, "ring");
+    program.alu(Alu::Move, R3, RECORD_OCTETS as i32);
+    program.alu(Alu::Move, R4, WAKE_NOBODY);
+    program.call(Helper::RingOutput);
+    program.place(on);
+}
+
 /// Hands what is sent to `own` to the socket of the queue it came in by, with the time (CLOCK_MONOTONIC) in front of it.
-/// Everything else, and everything where there is no socket or no room for the time, passes to the host.
-pub(super) fn steer(own: MacAddr, sockets: &Map) -> Assembled {
+/// Everything else, and everything where there is no socket or no room for the time, passes to the host. Of a `sample` that
+/// time and a stamp are written down as well.
+pub(super) fn steer(own: MacAddr, sockets: &Map, sample: Option<Sample>) -> Assembled {
     let octets = own.octets();
     let head = u32::from_ne_bytes([octets[0], octets[1], octets[2], octets[3]]);
     let tail = u16::from_ne_bytes([octets[4], octets[5]]);
@@ -138,6 +213,10 @@ pub(super) fn steer(own: MacAddr, sockets: &Map) -> Assembled {
     program.jump_low(R4, When::NotEqual, i32::from(tail), pass);
     program.call(Helper::KtimeGetNs);
     program.alu(Alu::Move, R7, R0);
+    if let Some(sample) = sample {
+        // Before anything is put in front of the frame: some drivers keep the stamp there.
+        write_down(&mut program, sample);
+    }
     program.alu(Alu::Move, R1, R6);
     program.alu(Alu::Move, R2, -(STAMP_OCTETS as i32));
     program.call(Helper::XdpAdjustMeta);
@@ -155,4 +234,25 @@ pub(super) fn steer(own: MacAddr, sockets: &Map) -> Assembled {
     program.exit();
     let_pass(&mut program, pass);
     program.finish()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What the program that stamps is, in the words of its listing. By hand: `KITPROOF_WRITE_LISTING=1 cargo test --release
+    /// -p kitproof-common --lib listing`.
+    #[test]
+    fn the_listing_of_the_steering_program_is_the_one_in_the_tree() {
+        // Without permission for maps there is none to steer into.
+        let Ok(sockets) = Map::of_sockets(1) else { return };
+        let own = MacAddr::new(2, 1, 2, 3, 4, 5);
+        let sample = Sample { at: 42, sampling: Sampling::every(7), clock: Clock::Nic(4_711), ring: 9 };
+        let listing = steer(own, &sockets, Some(sample)).to_string();
+        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/src/port/xdp/steer.listing");
+        if std::env::var_os("KITPROOF_WRITE_LISTING").is_some() {
+            std::fs::write(path, &listing).unwrap();
+        }
+        assert_eq!(std::fs::read_to_string(path).unwrap_or_default(), listing);
+    }
 }

@@ -576,7 +576,7 @@ impl Reflection {
         let program = blueprint.program(state.descriptor(), log.descriptor(), tables.descriptor());
         let program = Program::load(&program).map_err(at("loading the reflector's XDP program"))?;
         attachment
-            .install(spec.destination, &program)
+            .install(spec.destination, &program, None)
             .map_err(at("installing the reflector's XDP program"))?;
         Ok(Self {
             attachment: Arc::clone(attachment),

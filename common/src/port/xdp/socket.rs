@@ -11,15 +11,17 @@ use std::time::{Duration, Instant};
 
 use pnet_base::MacAddr;
 
-use super::attachment::Attachment;
+use super::attachment::{Attachment, Mode};
 use super::manner::Manner;
 use super::outgoing::{Descriptor, Kicked, Leaving, Outgoing, see_off};
 use super::pieces::{Cut, Gathering, Slots};
-use super::programs::{self, STAMP_OCTETS};
+use super::programs::{self, Clock, STAMP_OCTETS, Sample};
+use super::stamping::{Departing, Heard, LEAD_OCTETS, Stamping};
 use crate::port::bpf::{Map, Program};
 use crate::port::clock::{Offset, monotonic_ns};
 use crate::port::filter::Filter;
 use crate::port::packet::{PacketReceive, PacketTurn};
+use crate::port::stamps::StampSource;
 use crate::port::sys_xdp::{self, Binding, Frames, Ring, RingKind};
 use crate::port::{Meta, OpenError, Receive, Stamps, Transmit, Turn, Turned, sys};
 
@@ -45,6 +47,8 @@ const TURN_PATIENCE: Duration = Duration::from_millis(100);
 struct Parts {
     frames: Arc<Frames>,
     cut: Cut,
+    /// Octets in front of each frame to send.
+    lead: usize,
     manner: Manner,
     outgoing: Outgoing,
     receive: Ring<Descriptor>,
@@ -54,18 +58,18 @@ struct Parts {
 impl Parts {
     /// The first [`SEND_CHUNKS`] slots are left to the sender, the chunks behind them are given to the kernel to receive
     /// into.
-    fn open(
-        interface: &str,
-        index: u32,
-        queue: u32,
-        largest: usize,
-        asked: Manner,
-    ) -> Result<Self, OpenError> {
+    fn open(attachment: &Attachment, queue: u32, largest: usize, stamps: bool) -> Result<Self, OpenError> {
+        let ((interface, index), asked) = (attachment.interface(), attachment.manner());
         let at = |step| move |source| OpenError::at_xdp(interface, step, source);
         let cut = Cut::new(largest);
         let receive_chunks = RECEIVE_OCTETS / cut.chunk;
         let send_octets = SEND_CHUNKS * cut.slot();
-        let frames = Frames::new(send_octets + RECEIVE_OCTETS, cut.chunk).map_err(at(
+        let octets = send_octets + RECEIVE_OCTETS;
+        // A kernel that knows of no stamps says so here.
+        let stamping =
+            if stamps && !cut.several { Frames::with_metadata(octets, cut.chunk).ok() } else { None };
+        let lead = if stamping.is_some() { LEAD_OCTETS } else { 0 };
+        let frames = stamping.map_or_else(|| Frames::new(octets, cut.chunk), Ok).map_err(at(
             "registering memory for frames (if this says no buffer space: raise the limit of locked memory, ulimit -l)",
         ))?;
         let socket = frames.socket.as_fd();
@@ -94,7 +98,7 @@ impl Parts {
         let zero_copy = sys_xdp::is_zero_copy(socket).map_err(at("asking how frames are passed"))?;
         let outgoing = Outgoing::new(sender, transmit, completion, zero_copy);
         let manner = Manner { zero_copy, ..asked };
-        Ok(Self { frames: Arc::new(frames), cut, manner, outgoing, receive, fill })
+        Ok(Self { frames: Arc::new(frames), cut, lead, manner, outgoing, receive, fill })
     }
 }
 
@@ -158,6 +162,8 @@ struct Steering {
     own: MacAddr,
     queue: u32,
     sockets: Map,
+    /// The program that runs writes samples down.
+    samples: bool,
 }
 
 impl Steering {
@@ -166,15 +172,26 @@ impl Steering {
         own: MacAddr,
         queue: u32,
         frames: &Frames,
-        interface: &str,
+        sample: Option<Sample>,
     ) -> Result<Self, OpenError> {
+        let (interface, index) = attachment.interface();
         let at = |step| move |source| OpenError::at_xdp(interface, step, source);
         let sockets = Map::of_sockets(queue + 1).map_err(at("making a table of sockets"))?;
         sockets.put(queue, frames.socket.as_fd()).map_err(at("putting the socket into its table"))?;
-        let program = Program::load(&programs::steer(own, &sockets))
+        let program = Program::load(&programs::steer(own, &sockets, None))
             .map_err(at("loading the session's XDP program"))?;
-        attachment.install(own, &program).map_err(at("installing the session's XDP program"))?;
-        Ok(Self { attachment: Arc::clone(attachment), own, queue, sockets })
+        // A driver that gives no stamps to programs, or refuses this one, has the other.
+        let stamping = sample.and_then(|sample| {
+            let stamping = programs::steer(own, &sockets, Some(sample));
+            match sample.clock {
+                Clock::Nic(_) => Program::load_bound(&stamping, index).ok(),
+                Clock::Host => Program::load(&stamping).ok(),
+            }
+        });
+        let samples = attachment
+            .install(own, &program, stamping)
+            .map_err(at("installing the session's XDP program"))?;
+        Ok(Self { attachment: Arc::clone(attachment), own, queue, sockets, samples })
     }
 }
 
@@ -187,43 +204,57 @@ impl Drop for Steering {
 
 /// Opens both halves of an AF_XDP port for frames of up to `largest` octets (without the FCS) that are sent to `own`.
 /// Frames are sent by queue `queue` and taken from it; what comes by another, or what the program lets pass, is heard
-/// through `filter`.
+/// through `filter`. Samples are stamped where that was asked for and is to be had: in the driver, of frames in one piece, by
+/// the program that is the only one on the interface. Where it is not, their stamps do not come, and nothing else changes.
 ///
 /// # Errors
 /// No permission, no memory, a queue that somebody else has, or what the kernel says.
 pub fn open(
     attachment: &Arc<Attachment>,
-    interface: &str,
-    index: u32,
     queue: u32,
     largest: usize,
     own: MacAddr,
     filter: &Filter,
+    stamping: Option<Stamping>,
 ) -> Result<(XdpTransmit, XdpReceive), OpenError> {
+    let (interface, index) = attachment.interface();
     let passed = PacketReceive::open(interface, index, largest, filter)?;
-    let parts = Parts::open(interface, index, queue, largest, attachment.manner())?;
-    let steering = Steering::install(attachment, own, queue, &parts.frames, interface)?;
+    // In the host's own receive path a program gets no driver's word.
+    let stamping = stamping.filter(|_| attachment.mode() == Mode::Driver);
+    let parts = Parts::open(attachment, queue, largest, stamping.is_some())?;
+    let stamping = stamping.filter(|_| parts.lead > 0);
+    let (sample, heard) = stamping.and_then(Stamping::prepare).unzip();
+    let steering = Steering::install(attachment, own, queue, &parts.frames, sample)?;
+    let heard = heard.filter(|_| steering.samples);
     let transmit = XdpTransmit {
         frames: Arc::clone(&parts.frames),
         cut: parts.cut,
+        lead: parts.lead,
         octets: largest,
         outgoing: parts.outgoing,
         slots: Slots::new(SEND_CHUNKS, parts.cut),
+        departing: stamping
+            .filter(|stamping| heard.is_some() && stamping.tells_departures(parts.manner.zero_copy))
+            .map(Departing::new),
         holding: None,
         unsent: 0,
     };
     let incoming = Incoming::new(steering, parts.frames, parts.cut, parts.manner, parts.receive, parts.fill);
-    Ok((transmit, XdpReceive { incoming, passed }))
+    Ok((transmit, XdpReceive { incoming, passed, heard }))
 }
 
 /// The sending half.
 pub struct XdpTransmit {
     frames: Arc<Frames>,
     cut: Cut,
+    /// Octets in front of each frame, in its slot.
+    lead: usize,
     octets: usize,
     outgoing: Outgoing,
     /// Slots that are in the ring, or whose memory the kernel still reads.
     slots: Slots,
+    /// Stamps of departures, where they are to be had.
+    departing: Option<Departing>,
     /// Since when nothing is tried, because the interface threw a frame away.
     holding: Option<Instant>,
     /// Accepted, and never seen to leave.
@@ -250,10 +281,21 @@ impl XdpTransmit {
         self.cut.pieces(self.octets).count().max(1) as u64
     }
 
+    /// Where the frame of a slot begins.
+    fn start(&self, slot: usize) -> usize {
+        slot * self.cut.slot() + self.lead
+    }
+
     /// Takes back the slots that the kernel has done with.
     fn reap(&mut self) {
-        let slots = &mut self.slots;
-        self.outgoing.completed(|address| slots.done(address));
+        let Self { frames, cut, lead, octets, outgoing, slots, departing, .. } = self;
+        outgoing.completed(|address| {
+            slots.done(address);
+            if let Some(departing) = departing {
+                let slot = address as usize / cut.slot();
+                departing.done(slot, slot * cut.slot() + *lead, *octets, frames);
+            }
+        });
     }
 }
 
@@ -280,7 +322,7 @@ impl Transmit for XdpTransmit {
     }
 
     fn set_octets(&mut self, octets: usize) -> io::Result<()> {
-        if octets > self.cut.slot() {
+        if self.lead + octets > self.cut.slot() {
             return Err(io::Error::new(
                 io::ErrorKind::InvalidInput,
                 "the frame is longer than the port was opened for",
@@ -294,7 +336,7 @@ impl Transmit for XdpTransmit {
         // SAFETY: the first chunks are this half's own, as many as make a slot for each slot, and the borrow of `self` keeps
         // any other reference away. The kernel reads a slot between `submit` and its completion only, and `room` says
         // which slots that does not concern.
-        unsafe { self.frames.part(index * self.cut.slot(), self.octets) }
+        unsafe { self.frames.part(self.start(index), self.octets) }
     }
 
     fn room(&mut self, first: usize) -> usize {
@@ -309,16 +351,27 @@ impl Transmit for XdpTransmit {
     /// What is put into the ring is accepted: it leaves now, or before anything else does.
     fn submit(&mut self, first: usize, count: usize) -> io::Result<usize> {
         if !self.drain()? {
+            if let Some(departing) = &mut self.departing {
+                departing.submitted();
+            }
             return Ok(0);
         }
         for slot in first..first + count {
-            let address = slot * self.cut.slot();
+            let address = self.start(slot);
+            if self.departing.as_mut().is_some_and(|departing| departing.goes(slot)) {
+                self.outgoing.put_asking(address as u64, self.octets as u32);
+                self.slots.hold(slot, 1);
+                continue;
+            }
             let mut pieces = 0;
             for (start, octets, more) in self.cut.pieces(self.octets) {
                 self.outgoing.put((address + start) as u64, octets as u32, more);
                 pieces += 1;
             }
             self.slots.hold(slot, pieces);
+        }
+        if let Some(departing) = &mut self.departing {
+            departing.submitted();
         }
         self.outgoing.publish();
         // The error of a port that is gone is met again by the next call; these frames are in the books.
@@ -331,6 +384,17 @@ impl Transmit for XdpTransmit {
         let (left, result) = see_off(self, FLUSH_PATIENCE);
         self.unsent = left + self.outgoing.refused().div_ceil(self.pieces());
         result
+    }
+
+    fn ask_stamp(&mut self, index: usize) {
+        let start = self.start(index);
+        if let Some(departing) = &mut self.departing {
+            departing.ask(index, start, &self.frames);
+        }
+    }
+
+    fn departures(&mut self) -> Option<StampSource> {
+        self.departing.as_mut()?.fetch().map(StampSource::Port)
     }
 
     /// Those the interface threw away: its own counter sees them too, and they are named already.
@@ -519,6 +583,8 @@ impl Incoming {
 pub struct XdpReceive {
     incoming: Incoming,
     passed: PacketReceive,
+    /// What the program hears of samples, until it is fetched.
+    heard: Option<Heard>,
 }
 
 impl XdpReceive {
@@ -555,6 +621,10 @@ impl Receive for XdpReceive {
     fn stamps(&self) -> Stamps {
         Stamps::Monotonic
     }
+
+    fn arrivals(&mut self) -> Option<StampSource> {
+        self.heard.take().map(StampSource::Program)
+    }
 }
 
 /// A port that sends back what it received, out of the memory it was received into.
@@ -577,17 +647,16 @@ impl XdpTurn {
     /// As [`open`].
     pub fn open(
         attachment: &Arc<Attachment>,
-        interface: &str,
-        index: u32,
         queue: u32,
         largest: usize,
         own: MacAddr,
         filter: &Filter,
     ) -> Result<Self, OpenError> {
+        let (interface, index) = attachment.interface();
         let passed = PacketTurn::open(interface, index, largest, filter)?;
-        let parts = Parts::open(interface, index, queue, largest, attachment.manner())?;
-        let steering = Steering::install(attachment, own, queue, &parts.frames, interface)?;
-        let Parts { frames, cut, manner, outgoing, receive, fill } = parts;
+        let parts = Parts::open(attachment, queue, largest, false)?;
+        let steering = Steering::install(attachment, own, queue, &parts.frames, None)?;
+        let Parts { frames, cut, manner, outgoing, receive, fill, .. } = parts;
         Ok(Self {
             incoming: Incoming::new(steering, frames, cut, manner, receive, fill),
             outgoing,

@@ -51,7 +51,7 @@ impl Ends {
         let (filter, octets, own) = (homeward(spec), spec.octets(), spec.source);
         self.near(move |index| {
             let attachment = Arc::new(Attachment::open(GENERATOR_PORT, index)?);
-            Ok(xdp::open(&attachment, GENERATOR_PORT, index, 0, octets, own, &filter)?)
+            Ok(xdp::open(&attachment, 0, octets, own, &filter, None)?)
         })
     }
 
@@ -71,7 +71,7 @@ impl Ends {
         let (filter, octets, own) = (forward(spec), spec.octets(), spec.destination);
         self.far(move |index| {
             let attachment = Arc::new(Attachment::open(REFLECTOR_PORT, index)?);
-            Ok(XdpTurn::open(&attachment, REFLECTOR_PORT, index, 0, octets, own, &filter)?)
+            Ok(XdpTurn::open(&attachment, 0, octets, own, &filter)?)
         })
     }
 

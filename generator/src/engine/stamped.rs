@@ -475,6 +475,28 @@ mod tests {
         assert_eq!(found.kernel.unwrap().histogram.len(), 4);
     }
 
+    /// Over AF_XDP no clock of the kernel stamps departures: the program's round trip is the limit then, residence and all.
+    #[test]
+    fn a_step_of_the_nics_clock_is_seen_by_the_programs_round_trip_too() {
+        let mut stamped = Stamped::new(Sampling::every(1));
+        let residence = 1_000 / 64;
+        let away = 4_800;
+        for (sequence, step) in [(1, 0i64), (2, 1_000_000), (3, -1_000_000), (4, 150), (5, 2_000)] {
+            let id = identity(sequence, 9);
+            let at = 1_000_000 * u64::from(sequence);
+            stamped.departed(id, nic(PHC_NS + at));
+            stamped.arrived(id, residence, at + 5_000, Some(4_900 - 64 * u32::from(residence)));
+            let back = (PHC_NS + at + away).strict_add_signed(step);
+            stamped.heard(id, Stamp { kernel_ns: at + 5_000, nic_ns: back });
+        }
+        let found = stamped.finish(false);
+        assert!(found.kernel.is_none());
+        let by_nic = found.nic.unwrap();
+        // Of 150 ns more or less nobody can tell; 1,900 beyond the limit are more than two clocks differ.
+        assert_eq!((by_nic.histogram.len(), by_nic.excluded), (2, 3));
+        assert!(by_nic.histogram.equivalent(by_nic.histogram.max(), away + 150 - 64 * u64::from(residence)));
+    }
+
     #[test]
     fn a_stepped_wall_clock_costs_that_second_and_what_is_under_way() {
         let mut stamped = Stamped::new(Sampling::every(1));

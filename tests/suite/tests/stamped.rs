@@ -9,32 +9,38 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use anyhow::{Context, Result, bail, ensure};
+use kitproof::engine::Trial;
+use kitproof::engine::run;
 use kitproof::engine::stamped::Stamped;
 use kitproof_bench::Room;
 use kitproof_bench::bench::{Bench, GENERATOR_PORT, Options, REFLECTOR_PORT};
 use kitproof_bench::script::{Faults, Schedule, Script};
 use kitproof_common::frame::{Encapsulation, Fill, FrameSpec, MacAddr, Tag, Tags, Template, VARIANTS};
+use kitproof_common::line::{FrameRate, Load};
 use kitproof_common::port::clock::realtime_ns;
 use kitproof_common::port::filter::Filter;
 use kitproof_common::port::packet::{self, PacketReceive};
 use kitproof_common::port::stamps::{Stamp, StampQueue, StampSource};
 use kitproof_common::port::transmit::SocketTransmit;
-use kitproof_common::port::xdp::{self, Attachment, StampClock, Stamping, XdpReceive, XdpTransmit};
+use kitproof_common::port::xdp::{
+    self, Attachment, Reflection, StampClock, Stamping, XdpReceive, XdpTransmit,
+};
 use kitproof_common::port::{Receive, Transmit};
 use kitproof_common::sequence::Sampling;
 use kitproof_suite::rig::{FAIL, PASS, Rig, decided, ended, equal};
-use kitproof_suite::{number, prove, reflector_by_packets, run, trials, validate};
+use kitproof_suite::{number, prove, reflector_by_packets, trials, validate};
 use rustix::net::netdevice::name_to_index;
 use rustix::net::{AddressFamily, SocketType, socket};
 use rustix::time::{DynamicClockId, clock_gettime_dynamic};
 
 fn main() {
-    run(&[
+    kitproof_suite::run(&[
         ("every_sample_is_stamped_between_hand_over_and_arrival", between),
         ("stamps_that_nobody_reads_cost_no_frame", unread),
         ("a_run_measures_by_the_kernels_stamps", measured),
         ("lost_frames_are_no_samples", lost),
         ("samples_by_af_xdp_are_stamped_at_both_ends_by_one_clock", by_xdp),
+        ("a_trial_by_af_xdp_measures_by_the_stamps_of_one_clock", measured_by_xdp),
         ("a_program_that_is_bound_to_the_driver_loses_nothing", bound),
         ("two_flows_share_a_port_without_stamps_and_the_last_has_them_again", shared),
     ]);
@@ -381,6 +387,65 @@ fn by_xdp() -> Result<()> {
         ensure!(trips == 0 || measured == (trips, out_of_order), "{measured:?}, not {trips} {out_of_order}");
         eprintln!("{encapsulation:?}/{size}: {trips} joined, {out_of_order} let go of after they arrived");
     }
+    Ok(())
+}
+
+/// A trial over the engine, a reflector in the kernel at the other end: of every sample that was asked for there is a round
+/// trip by that clock, none of them longer than by the program.
+fn measured_by_xdp() -> Result<()> {
+    const RATE: u64 = 10_000;
+    const FRAMES: u64 = 2 * RATE;
+    let bench = Bench::direct(BENCH)?;
+    let spec = spec(Encapsulation::Ipv4, Tags::none(), 256);
+    let rate = FrameRate::from_per_second(RATE).context("a rate of nothing")?;
+    let trial = Trial {
+        frame: spec,
+        load: Load::FramesPerSecond(RATE),
+        rate,
+        line: rate,
+        ceiling: rate.times(105, 100).unwrap_or(rate),
+        burst: 16,
+        ahead: 0,
+        frames: FRAMES,
+        give_up_ns: 10_000_000_000,
+        warm_up: 0,
+        fill_check: true,
+        variation: false,
+        lowered: None,
+        mix: None,
+        pairs: 1,
+        telling: None,
+        evidence: None,
+    };
+    let stamping = Some(stamping(&Template::new(&spec)?, trial.sampling(), StampClock::Host));
+    let ports = in_room(&bench.generator, GENERATOR_PORT, move |index| {
+        open_xdp(&attached(GENERATOR_PORT, index)?, MINE, stamping)
+    })?;
+    let _reflection = in_room(&bench.reflector, REFLECTOR_PORT, move |index| {
+        let attachment = attached(REFLECTOR_PORT, index)?;
+        Ok(Reflection::open(&attachment, REFLECTOR_PORT, &spec, FRAMES, RATE as f64, true)?)
+    })?;
+    let running = run::start(vec![ports], &trial)?;
+    let until = Instant::now() + Duration::from_secs(15);
+    while !(running.sender_is_done() && running.read().returned == FRAMES) && Instant::now() < until {
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    let flows = running.finish()?;
+    let [(departures, home)] = flows.as_slice() else { bail!("one flow has one result") };
+    equal("offered", departures.sent.offered, FRAMES)?;
+    equal("home", home.counts.returned, FRAMES)?;
+    ensure!(home.by_stamps.kernel.is_none(), "the kernel's own clock stamped no departure");
+    let stamped = home.by_stamps.nic.as_ref().context("no round trip by stamps")?;
+    equal("round trips by stamps", stamped.histogram.len(), asked(FRAMES, RATE as f64))?;
+    equal("left out", stamped.excluded, 0)?;
+    let (by_stamps, by_program) = (stamped.histogram.max(), home.round_trips.histogram.max());
+    // A bucket of a histogram is a thousandth of its value.
+    ensure!(by_stamps <= by_program + by_program / 500, "{by_stamps} ns, {by_program} ns by the program");
+    eprintln!(
+        "p50 {} ns by stamps, {} ns by the program",
+        stamped.histogram.value_at_quantile(0.5),
+        home.round_trips.histogram.value_at_quantile(0.5)
+    );
     Ok(())
 }
 

@@ -86,9 +86,36 @@ pub struct Setting<'a> {
     pub sending: &'a Sending,
     pub outputs: &'a Outputs,
     pub no_color: bool,
+    /// What the command needs beside its ports and its results, on an interface and over UDP.
+    pub keeps: Keeps,
 }
 
-impl Setting<'_> {
+/// Privileges that are kept while a command runs.
+#[derive(Clone, Copy, Debug)]
+pub struct Keeps {
+    pub on_interface: CapabilitySet,
+    pub over_udp: CapabilitySet,
+}
+
+impl Keeps {
+    /// None.
+    pub const NOTHING: Self = Self { on_interface: CapabilitySet::empty(), over_udp: CapabilitySet::empty() };
+
+    fn on(self, target: &Target) -> CapabilitySet {
+        match target {
+            Target::Interface(_) => self.on_interface,
+            Target::Udp(_) => self.over_udp,
+        }
+    }
+}
+
+impl<'a> Setting<'a> {
+    /// A command that needs nothing beside its ports and its results.
+    #[must_use]
+    pub fn new(command: &'a str, sending: &'a Sending, outputs: &'a Outputs, no_color: bool) -> Self {
+        Self { command, sending, outputs, no_color, keeps: Keeps::NOTHING }
+    }
+
     /// Carries out a procedure, shows and writes its result; the exit status says what it was. `wanted` is what the options
     /// say.
     ///
@@ -116,7 +143,7 @@ impl Setting<'_> {
         wanted.evidence = capture.as_ref().map(Writing::evidence);
         let (target, tuned) = tune::for_a_run(self.sending.tune, &mut wanted, target).await?;
         host::raise_priority();
-        self.outputs.give_up_privileges(self.sending.privileges() | self.own_privileges(&target))?;
+        self.outputs.give_up_privileges(self.sending.privileges() | self.keeps.on(&target))?;
         let mut live = Live { progress: Progress::default(), page: self.serve(bound, &started)?, capture };
         let finished = procedure(wanted, target, interrupt, &mut live).await;
         live.progress.clear();
@@ -142,16 +169,6 @@ impl Setting<'_> {
             Some(verdict) => verdict.exit_status(),
             None => status::PASS,
         })
-    }
-
-    /// What a command needs beside its ports and its results: a soak opens its journal where the user's folder is, and asks
-    /// the port's module for its light.
-    fn own_privileges(&self, target: &Target) -> CapabilitySet {
-        match (self.command, target) {
-            ("soak", Target::Interface(_)) => CapabilitySet::DAC_OVERRIDE | CapabilitySet::NET_ADMIN,
-            ("soak", Target::Udp(_)) => CapabilitySet::DAC_OVERRIDE,
-            _ => CapabilitySet::empty(),
-        }
     }
 
     /// The capture file, before anything is sent.

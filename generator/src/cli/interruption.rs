@@ -59,8 +59,7 @@ impl Interruption {
     /// # Errors
     /// One clear line, before the traffic starts.
     pub async fn run(&self, no_color: bool, interrupt: watch::Receiver<bool>) -> Result<u8, Failure> {
-        let setting =
-            Setting { command: "interruption", sending: &self.sending, outputs: &self.outputs, no_color };
+        let setting = Setting::new("interruption", &self.sending, &self.outputs, no_color);
         if self.pulls.is_some() && (self.unpowered.is_zero() || self.powered.is_zero()) {
             return Err(Failure::Usage("--unpowered and --powered: each pull needs time for both".into()));
         }
@@ -119,7 +118,7 @@ impl Reset {
             (ResetKind::Hardware, None) => Kind::Hardware,
             (ResetKind::Software, None) => Kind::Software,
         };
-        let setting = Setting { command: "reset", sending: &self.sending, outputs: &self.outputs, no_color };
+        let setting = Setting::new("reset", &self.sending, &self.outputs, no_color);
         setting
             .carry_out(self.sending.wanted()?, interrupt, async |wanted, target, interrupt, show| {
                 reset::run(kind, wanted, target, interrupt, show).await

@@ -43,8 +43,7 @@ impl Latency {
     /// One clear line, before the first trial.
     pub async fn run(&self, no_color: bool, interrupt: watch::Receiver<bool>) -> Result<u8, Failure> {
         long_enough(self.sending.duration)?;
-        let setting =
-            Setting { command: "latency", sending: &self.sending, outputs: &self.outputs, no_color };
+        let setting = Setting::new("latency", &self.sending, &self.outputs, no_color);
         let options = latency::Options { trials: self.trials, at: self.at, search: self.searching.options() };
         setting
             .carry_out(self.sending.wanted()?, interrupt, async |wanted, target, interrupt, show| {
@@ -82,8 +81,7 @@ impl Reference {
                 "--through: a reference is the pair alone, with no piece between".into(),
             ));
         }
-        let setting =
-            Setting { command: "reference", sending: &self.sending, outputs: &self.outputs, no_color };
+        let setting = Setting::new("reference", &self.sending, &self.outputs, no_color);
         let options = latency::Options { trials: self.trials, at: None, search: self.searching.options() };
         setting
             .carry_out(self.sending.wanted()?, interrupt, async |wanted, target, interrupt, show| {

@@ -38,8 +38,7 @@ impl LinkLoss {
     /// # Errors
     /// One clear line, before the traffic starts.
     pub async fn run(&self, no_color: bool, interrupt: watch::Receiver<bool>) -> Result<u8, Failure> {
-        let setting =
-            Setting { command: "link-loss", sending: &self.sending, outputs: &self.outputs, no_color };
+        let setting = Setting::new("link-loss", &self.sending, &self.outputs, no_color);
         let options = link_loss::Options {
             pieces: self.pieces.clone(),
             unplugged: self.unplugged,

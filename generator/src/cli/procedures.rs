@@ -191,7 +191,7 @@ impl SystemRecovery {
 }
 
 fn setting<'a>(command: &'a str, sending: &'a Sending, outputs: &'a Outputs, no_color: bool) -> Setting<'a> {
-    Setting { command, sending, outputs, no_color }
+    Setting::new(command, sending, outputs, no_color)
 }
 
 /// A share of line rate, more than nothing and at most all of it.

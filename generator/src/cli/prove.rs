@@ -29,7 +29,7 @@ impl Prove {
     /// # Errors
     /// One clear line, before the first trial.
     pub async fn run(&self, no_color: bool, interrupt: watch::Receiver<bool>) -> Result<u8, Failure> {
-        let setting = Setting { command: "prove", sending: &self.sending, outputs: &self.outputs, no_color };
+        let setting = Setting::new("prove", &self.sending, &self.outputs, no_color);
         let wanted = self.sending.wanted_or_mix()?;
         if !self.disturb_monitor {
             return setting.carry_out(wanted, interrupt, prove::run).await;

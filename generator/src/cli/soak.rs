@@ -4,9 +4,10 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use clap::Args;
+use rustix::thread::CapabilitySet;
 use tokio::sync::watch;
 
-use super::carry_out::Setting;
+use super::carry_out::{Keeps, Setting};
 use super::options::{Outputs, Sending, duration};
 use crate::procedure::failure::Failure;
 use crate::procedure::soak;
@@ -72,8 +73,13 @@ impl Soak {
     /// One clear line, before the traffic starts.
     pub async fn run(&self, no_color: bool, interrupt: watch::Receiver<bool>) -> Result<u8, Failure> {
         let options = self.options();
-        let setting = Setting { command: "soak", sending: &self.sending, outputs: &self.outputs, no_color };
-        setting
+        // It opens its journal where the user's folder is, and asks the port's module for its light.
+        let keeps = Keeps {
+            on_interface: CapabilitySet::DAC_OVERRIDE | CapabilitySet::NET_ADMIN,
+            over_udp: CapabilitySet::DAC_OVERRIDE,
+        };
+        let setting = Setting::new("soak", &self.sending, &self.outputs, no_color);
+        Setting { keeps, ..setting }
             .carry_out(self.sending.wanted_or_mix()?, interrupt, async |wanted, target, interrupt, show| {
                 soak::run(options, wanted, target, interrupt, show).await
             })

@@ -44,8 +44,7 @@ impl Transparency {
     /// # Errors
     /// One clear line, before the first frame.
     pub async fn run(&self, no_color: bool, interrupt: watch::Receiver<bool>) -> Result<u8, Failure> {
-        let setting =
-            Setting { command: "transparency", sending: &self.sending, outputs: &self.outputs, no_color };
+        let setting = Setting::new("transparency", &self.sending, &self.outputs, no_color);
         let options = transparency::Options {
             expect: match self.expect {
                 Expected::Tap | Expected::Patch => transparency::Expect::Everything,

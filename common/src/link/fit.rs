@@ -355,7 +355,7 @@ fn stamps(facts: &LinkFacts) -> Point {
         (NicStamps::All, Some(true)) => {
             let by_xdp = match stamping.xdp {
                 true => "--xdp-mode zero-copy",
-                false => "none: its driver does not hand them over",
+                false => "none: its driver is not known to stamp each frame for it",
             };
             Point::good(
                 name,

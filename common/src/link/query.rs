@@ -23,7 +23,7 @@ use super::decode::{self, Link};
 use super::error::LinkError;
 use super::facts::{
     Duplex, Eee, LinkFacts, LinkKind, NicStamps, Offloads, Pause, Queues, Rings, Stamping,
-    is_hypervisor_driver,
+    is_hypervisor_driver, stamps_each_frame,
 };
 use super::optics::{Optics, PAGE_OCTETS};
 use super::wireless;
@@ -65,7 +65,8 @@ pub async fn facts(name: &str) -> Result<LinkFacts, LinkError> {
         .ok()
         .map(|info| Stamping::of(&info, sys_ethtool::stamping(&link.name).ok()));
     if let Some(stamping) = stamping.as_mut().filter(|stamping| stamping.nic == NicStamps::All) {
-        stamping.xdp = xdp_abilities(link.index).await.is_some_and(|can| can.stamps);
+        stamping.xdp = driver.as_deref().is_some_and(stamps_each_frame)
+            && xdp_abilities(link.index).await.is_some_and(|can| can.stamps);
     }
     let counts_drops = counts_drops(&link.kind, driver.as_deref(), has_overrun(&link.counters));
     Ok(LinkFacts {

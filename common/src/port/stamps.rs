@@ -7,6 +7,8 @@
 //! the NIC's of the very same arrival; the port that counts frames is left as it is, and the kernel's stamp, which both have,
 //! says that the two speak of one arrival.
 //!
+//! Over AF_XDP both come another way, see `port/xdp/stamping.rs`.
+//!
 //! A stamp of the kernel is CLOCK_REALTIME, a stamp of the NIC the NIC's own clock: their difference means nothing.
 
 use std::io;
@@ -40,7 +42,7 @@ const RECEIVE: u32 = libc::SOF_TIMESTAMPING_RX_SOFTWARE | libc::SOF_TIMESTAMPING
 /// The stamps of one frame, nanoseconds; 0 where there is none.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Stamp {
-    /// The kernel's, CLOCK_REALTIME.
+    /// The kernel's, CLOCK_REALTIME; of an arrival over AF_XDP the program's, CLOCK_MONOTONIC: the clock of the port.
     pub kernel_ns: u64,
     /// The NIC's, by its own clock.
     pub nic_ns: u64,

@@ -236,11 +236,9 @@ impl Stamped {
             let by_kernel =
                 one.arrived_ns.checked_sub(one.departed.kernel_ns).filter(|_| one.departed.kernel_ns != 0);
             let by_program = || one.by_program_ns.map(|away| u64::from(away) + one.residence_ns);
-            let most = by_kernel
-                .or_else(by_program)
-                .map_or(u64::MAX, |away| away + away / CLOCKS_DIFFER + COARSE_NS);
-            match one.heard.nic_ns.checked_sub(one.departed.nic_ns) {
-                Some(away) if away <= most => {
+            let most = by_kernel.or_else(by_program).map(|away| away + away / CLOCKS_DIFFER + COARSE_NS);
+            match (one.heard.nic_ns.checked_sub(one.departed.nic_ns), most) {
+                (Some(away), Some(most)) if away <= most => {
                     self.nic.total.saturating_record(away.saturating_sub(one.residence_ns));
                 }
                 _ => self.nic.excluded += 1,
@@ -317,7 +315,10 @@ mod tests {
     fn tell(stamped: &mut Stamped, told: Told) {
         match told {
             Told::Departed(identity, stamp) => stamped.departed(identity, stamp),
-            Told::Arrived(identity, residence, at) => stamped.arrived(identity, residence, at, None),
+            // Whatever happens to the kernel's stamp, there is a limit.
+            Told::Arrived(identity, residence, at) => {
+                stamped.arrived(identity, residence, at, Some(u32::MAX));
+            }
             Told::Heard(identity, stamp) => stamped.heard(identity, stamp),
         }
     }
@@ -489,11 +490,16 @@ mod tests {
             let back = (PHC_NS + at + away).strict_add_signed(step);
             stamped.heard(id, Stamp { kernel_ns: at + 5_000, nic_ns: back });
         }
+        let id = identity(6, 9);
+        stamped.departed(id, nic(PHC_NS));
+        stamped.arrived(id, residence, 5_000, None);
+        stamped.heard(id, Stamp { kernel_ns: 5_000, nic_ns: PHC_NS + away });
         let found = stamped.finish(false);
         assert!(found.kernel.is_none());
         let by_nic = found.nic.unwrap();
+        // Without either nobody could tell, and nothing is measured.
         // Of 150 ns more or less nobody can tell; 1,900 beyond the limit are more than two clocks differ.
-        assert_eq!((by_nic.histogram.len(), by_nic.excluded), (2, 3));
+        assert_eq!((by_nic.histogram.len(), by_nic.excluded), (2, 4));
         assert!(by_nic.histogram.equivalent(by_nic.histogram.max(), away + 150 - 64 * u64::from(residence)));
     }
 

@@ -125,6 +125,8 @@ pub struct Runner<'a> {
     /// Why packet sockets are used at this end and at the far end, as it was said last.
     instead: Option<String>,
     far_instead: Option<String>,
+    /// Why the NIC's stamps are missing, likewise.
+    unstamped: Option<String>,
     known: Known,
     pair_alone: bool,
 }
@@ -180,7 +182,7 @@ impl<'a> Runner<'a> {
             isolation::remember(facts);
         }
         let mut instead = None;
-        new_reason("packet sockets", &session.instead, &mut instead, show);
+        new_reason("packet sockets are used", &session.instead, &mut instead, show);
         if let Some(far) = &session.far.link {
             fitness::warn(&kitproof_common::link::fit(far, false), "at the far end: ", show);
         }
@@ -200,6 +202,7 @@ impl<'a> Runner<'a> {
             ended_early: None,
             instead,
             far_instead: None,
+            unstamped: None,
         })
     }
 
@@ -218,7 +221,8 @@ impl<'a> Runner<'a> {
             return Ok(Err(Stop));
         }
         let outcome = self.offer(offer, position).await;
-        new_reason("packet sockets", &self.session.instead, &mut self.instead, self.show);
+        new_reason("packet sockets are used", &self.session.instead, &mut self.instead, self.show);
+        new_reason("no stamps of the NIC's", &self.session.unstamped, &mut self.unstamped, self.show);
         let outcome = match outcome {
             Ok(outcome) => outcome,
             Err(failure) if self.trials.is_empty() => return Err(failure),
@@ -231,7 +235,7 @@ impl<'a> Runner<'a> {
         self.show.judged(&judged);
         if let Ok(far) = &judged.outcome.far {
             let why = &far.report.went.instead;
-            new_reason("at the far end packet sockets", why, &mut self.far_instead, self.show);
+            new_reason("at the far end packet sockets are used", why, &mut self.far_instead, self.show);
         }
         let came = judged.came(&self.plan);
         self.trials.push(judged);
@@ -476,7 +480,7 @@ impl Run {
 /// Says why packet sockets are used, if that was not said before.
 fn new_reason(what: &str, why: &Option<String>, said: &mut Option<String>, show: &mut dyn Show) {
     if let Some(why) = why.as_ref().filter(|why| said.as_ref() != Some(why)) {
-        show.say(&format!("note: {what} are used: {why}"));
+        show.say(&format!("note: {what}: {why}"));
         *said = Some(why.clone());
     }
 }

@@ -100,6 +100,8 @@ pub struct Session {
     pub watch: Option<CarrierWatch>,
     /// Why packet sockets are used, where AF_XDP would have been better and was not asked for by name.
     pub instead: Option<String>,
+    /// Why the NIC's stamps are missing, where AF_XDP was to have them.
+    pub unstamped: Option<String>,
     medium: Medium,
     client: Client,
     id: u64,
@@ -224,6 +226,7 @@ impl Session {
                         idle: Duration::from_secs(idle_s),
                         watch,
                         instead: None,
+                        unstamped: None,
                         medium,
                         client,
                         id: session,
@@ -322,6 +325,8 @@ impl Session {
                     match opened {
                         Ok(ports) => {
                             let manner = ports.first().map(|(_, receive)| receive.manner());
+                            self.unstamped =
+                                ports.iter().find_map(|(_, receive)| receive.unstamped().map(str::to_owned));
                             if manner.is_some_and(|manner| manner.zero_copy) {
                                 // Some drivers take their link down to bind a socket.
                                 tune::carrier_back(name).await?;

@@ -330,7 +330,7 @@ fn between() -> Result<()> {
 /// Every sample, and no other frame, is stamped twice by one clock: between hand-over and now, and with the very time that is
 /// in front of the frame.
 fn by_xdp() -> Result<()> {
-    let tag = Tag::customer(100);
+    let (tag, mut all) = (Tag::customer(100), 0);
     for (encapsulation, tags, size, stride) in [
         (Encapsulation::Ipv4, Tags::none(), 64, 1),
         (Encapsulation::Ipv4, Tags::single(tag), 1518, 7),
@@ -371,7 +371,7 @@ fn by_xdp() -> Result<()> {
                     "{identity:?}: {before} {departure:?} {now}"
                 );
                 joined.departed(number(identity), departure);
-                joined.arrived(number(identity), 0, stamp.kernel_ns, None);
+                joined.arrived(number(identity), 0, stamp.kernel_ns, Some(u32::MAX));
                 joined.heard(number(identity), stamp);
                 // An interface may let go of a frame after it has arrived.
                 let late = departure.nic_ns > stamp.nic_ns;
@@ -385,8 +385,10 @@ fn by_xdp() -> Result<()> {
         equal("asked", trips + out_of_order, ends.asked.into())?;
         let measured = by_stamps.nic.map_or((0, 0), |trips| (trips.histogram.len(), trips.excluded));
         ensure!(trips == 0 || measured == (trips, out_of_order), "{measured:?}, not {trips} {out_of_order}");
+        all += trips;
         eprintln!("{encapsulation:?}/{size}: {trips} joined, {out_of_order} let go of after they arrived");
     }
+    ensure!(all > 0, "every frame was let go of after it had arrived: nothing was joined here");
     Ok(())
 }
 
@@ -436,11 +438,15 @@ fn measured_by_xdp() -> Result<()> {
     equal("home", home.counts.returned, FRAMES)?;
     ensure!(home.by_stamps.kernel.is_none(), "the kernel's own clock stamped no departure");
     let stamped = home.by_stamps.nic.as_ref().context("no round trip by stamps")?;
-    equal("round trips by stamps", stamped.histogram.len(), asked(FRAMES, RATE as f64))?;
-    equal("left out", stamped.excluded, 0)?;
+    // A host that steals the time between two looks at its clocks costs that sample, and it is said.
+    equal(
+        "round trips by stamps, and left out",
+        stamped.histogram.len() + stamped.excluded,
+        asked(FRAMES, RATE as f64),
+    )?;
+    // Each is held against its own by the program, give or take what two clocks may differ; a bucket is a thousandth.
     let (by_stamps, by_program) = (stamped.histogram.max(), home.round_trips.histogram.max());
-    // A bucket of a histogram is a thousandth of its value.
-    ensure!(by_stamps <= by_program + by_program / 500, "{by_stamps} ns, {by_program} ns by the program");
+    ensure!(by_stamps <= by_program + by_program / 500 + 1_000, "{by_stamps} ns, {by_program} ns");
     eprintln!(
         "p50 {} ns by stamps, {} ns by the program",
         stamped.histogram.value_at_quantile(0.5),

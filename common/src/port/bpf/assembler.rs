@@ -304,7 +304,7 @@ impl Assembler {
         self.push(MOVE_32, register, register as u8, 0, 0, format!("{register} = low32({register})"));
     }
 
-    /// Turns the low `bits` (16, 32 or 64) from the machine's order to the network's, or back, and clears the rest.
+    /// Turns the low `bits` (16 or 32) from the machine's order to the network's, or back, and clears the rest.
     pub(crate) fn network_order(&mut self, register: Register, bits: i32) {
         self.push(TO_BIG_ENDIAN, register, 0, 0, bits, format!("{register} = be{bits}({register})"));
     }

@@ -30,7 +30,12 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_function_that_nobody_has_is_not_found() {
+    fn functions_are_found_and_nothing_else_is() {
         assert!(number("kitproof_has_no_such_function").is_err());
+        if std::path::Path::new(TYPES).exists() {
+            // Every kernel has both, the second a structure.
+            assert!(number("schedule").is_ok_and(|number| number > 0));
+            assert!(number("task_struct").is_err());
+        }
     }
 }

@@ -95,7 +95,7 @@ impl Program {
     /// The same, for the interface with index `interface` and its driver alone; it finds no place in a table of programs.
     ///
     /// # Errors
-    /// As [`Self::load`]; a kernel before 6.3, or a driver without XDP.
+    /// As [`Self::load`]; a kernel before 6.8 (from memory), or a driver without XDP.
     pub(crate) fn load_bound(program: &Assembled, interface: u32) -> io::Result<Self> {
         Self::load_for(program, Some(interface))
     }

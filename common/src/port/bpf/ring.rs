@@ -3,10 +3,13 @@
 
 use std::io;
 use std::os::fd::{AsFd, AsRawFd, OwnedFd};
-use std::sync::atomic::{AtomicU32, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicU32, AtomicU64, Ordering, fence};
 
 use crate::port::sys::Mapping;
 use crate::port::sys_bpf::{self, MapKind};
+
+// Positions are `unsigned long`.
+const _: () = assert!(size_of::<usize>() == size_of::<u64>());
 
 /// Octets in front of each record: its length, and where its page is, which is the kernel's business.
 const HEAD: usize = 8;
@@ -43,8 +46,10 @@ impl RecordRing {
     /// Shows every whole record that waits to `visit`; how many there were. Never blocks.
     pub(crate) fn read(&mut self, visit: &mut impl FnMut(&[u8])) -> usize {
         // SAFETY: the first word of a page that the kernel keeps up to date, aligned, mapped as long as `self` lives; the
-        // kernel's side is as atomic as ours (ringbuf.rst).
-        let end = unsafe { self.written.at(0).cast::<AtomicU64>().as_ref() }.load(Ordering::Acquire);
+        // kernel's side is as atomic as ours (ringbuf.rst). What may only be read is loaded relaxed, with a fence behind it
+        // (std::sync::atomic, "Atomic accesses to read-only memory").
+        let end = unsafe { self.written.at(0).cast::<AtomicU64>().as_ref() }.load(Ordering::Relaxed);
+        fence(Ordering::Acquire);
         let mut count = 0;
         while self.at < end {
             let place = self.page + (self.at % self.octets as u64) as usize;

@@ -22,12 +22,12 @@ use crate::port::clock::{Offset, monotonic_ns};
 use crate::port::filter::Filter;
 use crate::port::packet::{PacketReceive, PacketTurn};
 use crate::port::stamps::StampSource;
-use crate::port::sys_xdp::{self, Binding, Frames, Ring, RingKind};
+use crate::port::sys_xdp::{self, Binding, Frames, METADATA_OCTETS, Ring, RingKind};
 use crate::port::{Meta, OpenError, Receive, Stamps, Transmit, Turn, Turned, sys};
 
 /// Frames that may be on their way out. Every frame is copied when it is sent, so that few are enough, and they stay in
 /// the nearest cache.
-const SEND_CHUNKS: usize = 256;
+pub(super) const SEND_CHUNKS: usize = 256;
 /// Memory for frames on their way in. At 1 Gb/s it holds 20 ms of the smallest frames.
 const RECEIVE_OCTETS: usize = 64 << 20;
 /// Frames handed over in one call at most.
@@ -49,6 +49,8 @@ struct Parts {
     cut: Cut,
     /// Octets in front of each frame to send.
     lead: usize,
+    /// Why stamps that were asked for are not to be had.
+    unstamped: Option<String>,
     manner: Manner,
     outgoing: Outgoing,
     receive: Ring<Descriptor>,
@@ -65,9 +67,10 @@ impl Parts {
         let receive_chunks = RECEIVE_OCTETS / cut.chunk;
         let send_octets = SEND_CHUNKS * cut.slot();
         let octets = send_octets + RECEIVE_OCTETS;
-        // A kernel that knows of no stamps says so here.
-        let stamping =
-            if stamps && !cut.several { Frames::with_metadata(octets, cut.chunk).ok() } else { None };
+        let (stamping, unstamped) = match stamps.then(|| room_for_stamps(octets, cut)).transpose() {
+            Ok(stamping) => (stamping, None),
+            Err(why) => (None, Some(why)),
+        };
         let lead = if stamping.is_some() { LEAD_OCTETS } else { 0 };
         let frames = stamping.map_or_else(|| Frames::new(octets, cut.chunk), Ok).map_err(at(
             "registering memory for frames (if this says no buffer space: raise the limit of locked memory, ulimit -l)",
@@ -98,8 +101,17 @@ impl Parts {
         let zero_copy = sys_xdp::is_zero_copy(socket).map_err(at("asking how frames are passed"))?;
         let outgoing = Outgoing::new(sender, transmit, completion, zero_copy);
         let manner = Manner { zero_copy, ..asked };
-        Ok(Self { frames: Arc::new(frames), cut, lead, manner, outgoing, receive, fill })
+        Ok(Self { frames: Arc::new(frames), cut, lead, unstamped, manner, outgoing, receive, fill })
     }
+}
+
+/// Memory in which a frame to send has room in front of it for the stamp of its departure.
+fn room_for_stamps(octets: usize, cut: Cut) -> Result<Frames, String> {
+    if cut.several {
+        return Err("frames of this size lie in several pieces".to_owned());
+    }
+    Frames::with_metadata(octets, cut.chunk)
+        .map_err(|error| format!("no memory with room for stamps (Linux 6.11 or later has it): {error}"))
 }
 
 /// Binds the socket that has the memory. A queue that was just left may be busy for a while.
@@ -162,8 +174,8 @@ struct Steering {
     own: MacAddr,
     queue: u32,
     sockets: Map,
-    /// The program that runs writes samples down.
-    samples: bool,
+    /// Whether the program that runs writes samples down, and if none could be had, why.
+    samples: Result<bool, String>,
 }
 
 impl Steering {
@@ -178,19 +190,25 @@ impl Steering {
         let at = |step| move |source| OpenError::at_xdp(interface, step, source);
         let sockets = Map::of_sockets(queue + 1).map_err(at("making a table of sockets"))?;
         sockets.put(queue, frames.socket.as_fd()).map_err(at("putting the socket into its table"))?;
-        let program = Program::load(&programs::steer(own, &sockets, None))
+        let sockets_fd = sockets.descriptor();
+        let program = Program::load(&programs::steer(own, sockets_fd, None))
             .map_err(at("loading the session's XDP program"))?;
         // A driver that gives no stamps to programs, or refuses this one, has the other.
-        let stamping = sample.and_then(|sample| {
-            let stamping = programs::steer(own, &sockets, Some(sample));
+        let stamping = sample.map(|sample| {
+            let stamping = programs::steer(own, sockets_fd, Some(sample));
             match sample.clock {
-                Clock::Nic(_) => Program::load_bound(&stamping, index).ok(),
-                Clock::Host => Program::load(&stamping).ok(),
+                Clock::Nic(_) => Program::load_bound(&stamping, index),
+                Clock::Host => Program::load(&stamping),
             }
         });
-        let samples = attachment
+        let (stamping, refused) = match stamping.transpose() {
+            Ok(stamping) => (stamping, None),
+            Err(error) => (None, Some(format!("the program that stamps is refused: {error}"))),
+        };
+        let alone = attachment
             .install(own, &program, stamping)
             .map_err(at("installing the session's XDP program"))?;
+        let samples = refused.map_or(Ok(alone), Err);
         Ok(Self { attachment: Arc::clone(attachment), own, queue, sockets, samples })
     }
 }
@@ -220,12 +238,24 @@ pub fn open(
     let (interface, index) = attachment.interface();
     let passed = PacketReceive::open(interface, index, largest, filter)?;
     // In the host's own receive path a program gets no driver's word.
-    let stamping = stamping.filter(|_| attachment.mode() == Mode::Driver);
-    let parts = Parts::open(attachment, queue, largest, stamping.is_some())?;
-    let stamping = stamping.filter(|_| parts.lead > 0);
-    let (sample, heard) = stamping.and_then(Stamping::prepare).unzip();
+    let can = attachment.mode() == Mode::Driver;
+    let parts = Parts::open(attachment, queue, largest, stamping.is_some() && can)?;
+    let prepared = stamping.map(|stamping| match &parts.unstamped {
+        _ if !can => Err("the driver has no XDP".to_owned()),
+        Some(why) => Err(why.clone()),
+        None => stamping.prepare(),
+    });
+    let (prepared, mut unstamped) = match prepared.transpose() {
+        Ok(prepared) => (prepared, None),
+        Err(why) => (None, Some(why)),
+    };
+    let (sample, heard) = prepared.unzip();
     let steering = Steering::install(attachment, own, queue, &parts.frames, sample)?;
-    let heard = heard.filter(|_| steering.samples);
+    let samples = steering.samples.clone().unwrap_or_else(|why| {
+        unstamped = Some(why);
+        false
+    });
+    let heard = heard.filter(|_| samples);
     let transmit = XdpTransmit {
         frames: Arc::clone(&parts.frames),
         cut: parts.cut,
@@ -240,7 +270,7 @@ pub fn open(
         unsent: 0,
     };
     let incoming = Incoming::new(steering, parts.frames, parts.cut, parts.manner, parts.receive, parts.fill);
-    Ok((transmit, XdpReceive { incoming, passed, heard }))
+    Ok((transmit, XdpReceive { incoming, passed, heard, unstamped }))
 }
 
 /// The sending half.
@@ -286,16 +316,38 @@ impl XdpTransmit {
         slot * self.cut.slot() + self.lead
     }
 
+    /// What is in front of the frame of a slot, where stamps are asked for and come.
+    ///
+    /// # Safety
+    /// The slot is not under way, and no other reference to it lives.
+    unsafe fn in_front(frames: &Frames, start: usize) -> &mut [u8] {
+        // SAFETY: the octets in front of a frame are its slot's; by the contract above.
+        unsafe { frames.part(start - METADATA_OCTETS, METADATA_OCTETS) }
+    }
+
     /// Takes back the slots that the kernel has done with.
     fn reap(&mut self) {
         let Self { frames, cut, lead, octets, outgoing, slots, departing, .. } = self;
         outgoing.completed(|address| {
             slots.done(address);
-            if let Some(departing) = departing {
-                let slot = address as usize / cut.slot();
-                departing.done(slot, slot * cut.slot() + *lead, *octets, frames);
+            let slot = address as usize / cut.slot();
+            if let Some(departing) = departing.as_mut().filter(|departing| departing.asked(slot)) {
+                let start = slot * cut.slot() + *lead;
+                // SAFETY: the slot was given back, and is not written anew before this call is over.
+                let (metadata, frame) =
+                    unsafe { (Self::in_front(frames, start), frames.part(start, *octets)) };
+                departing.done(slot, metadata, frame);
             }
         });
+    }
+
+    /// Slots that asked for a stamp and did not go ask for none any more.
+    fn take_wishes_back(&mut self) {
+        let Some(departing) = &mut self.departing else { return };
+        while let Some(slot) = departing.stayed() {
+            // SAFETY: the slot was not submitted.
+            unsafe { Self::in_front(&self.frames, slot * self.cut.slot() + self.lead) }.fill(0);
+        }
     }
 }
 
@@ -334,8 +386,8 @@ impl Transmit for XdpTransmit {
 
     fn slot(&mut self, index: usize) -> &mut [u8] {
         // SAFETY: the first chunks are this half's own, as many as make a slot for each slot, and the borrow of `self` keeps
-        // any other reference away. The kernel reads a slot between `submit` and its completion only, and `room` says
-        // which slots that does not concern.
+        // any other reference away. The kernel reads a slot, and writes in front of its frame, between `submit` and its
+        // completion only, and `room` says which slots that does not concern.
         unsafe { self.frames.part(self.start(index), self.octets) }
     }
 
@@ -351,9 +403,7 @@ impl Transmit for XdpTransmit {
     /// What is put into the ring is accepted: it leaves now, or before anything else does.
     fn submit(&mut self, first: usize, count: usize) -> io::Result<usize> {
         if !self.drain()? {
-            if let Some(departing) = &mut self.departing {
-                departing.submitted();
-            }
+            self.take_wishes_back();
             return Ok(0);
         }
         for slot in first..first + count {
@@ -370,9 +420,7 @@ impl Transmit for XdpTransmit {
             }
             self.slots.hold(slot, pieces);
         }
-        if let Some(departing) = &mut self.departing {
-            departing.submitted();
-        }
+        self.take_wishes_back();
         self.outgoing.publish();
         // The error of a port that is gone is met again by the next call; these frames are in the books.
         let _ = self.drain();
@@ -389,7 +437,8 @@ impl Transmit for XdpTransmit {
     fn ask_stamp(&mut self, index: usize) {
         let start = self.start(index);
         if let Some(departing) = &mut self.departing {
-            departing.ask(index, start, &self.frames);
+            // SAFETY: the slot is being written, so it is not under way.
+            departing.ask(index, unsafe { Self::in_front(&self.frames, start) });
         }
     }
 
@@ -585,6 +634,7 @@ pub struct XdpReceive {
     passed: PacketReceive,
     /// What the program hears of samples, until it is fetched.
     heard: Option<Heard>,
+    unstamped: Option<String>,
 }
 
 impl XdpReceive {
@@ -592,6 +642,12 @@ impl XdpReceive {
     #[must_use]
     pub fn manner(&self) -> Manner {
         self.incoming.manner
+    }
+
+    /// Why samples are not stamped that were to be.
+    #[must_use]
+    pub fn unstamped(&self) -> Option<&str> {
+        self.unstamped.as_deref()
     }
 }
 

@@ -4,13 +4,13 @@
 //! is. With it goes the time that is in front of the frame, which says that both speak of one arrival. Of a departure the
 //! driver writes the stamp in front of the frame when it has done with it.
 
-use std::sync::Arc;
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 
 use super::programs::{Clock, Sample};
+use super::socket::SEND_CHUNKS;
 use crate::port::bpf::{RecordRing, kernel_functions};
 use crate::port::stamps::{Identity, Stamp};
-use crate::port::sys_xdp::{Frames, METADATA_ASKS_STAMP, METADATA_OCTETS, METADATA_STAMP_AT};
+use crate::port::sys_xdp::{METADATA_ASKS_STAMP, METADATA_OCTETS, METADATA_STAMP_AT};
 use crate::sequence::Sampling;
 
 /// Octets in front of a frame to send: what is asked for and answered, and the frame at the start of a cache line.
@@ -51,15 +51,20 @@ impl Stamping {
         zero_copy == (self.clock == StampClock::Nic)
     }
 
-    /// What the program has to know, and what it writes into; `None` where this kernel has no such thing.
-    pub(super) fn prepare(self) -> Option<(Sample, Heard)> {
+    /// What the program has to know, and what it writes into.
+    ///
+    /// # Errors
+    /// In words: this kernel has no such thing.
+    pub(super) fn prepare(self) -> Result<(Sample, Heard), String> {
         let clock = match self.clock {
-            StampClock::Nic => Clock::Nic(kernel_functions::number(kernel_functions::RECEIVE_STAMP).ok()?),
-            StampClock::Host => Clock::Host,
+            StampClock::Nic => kernel_functions::number(kernel_functions::RECEIVE_STAMP).map(Clock::Nic),
+            StampClock::Host => Ok(Clock::Host),
         };
-        let ring = RecordRing::new(HEARD_OCTETS).ok()?;
+        let clock = clock.map_err(|error| format!("programs are told no stamps: {error}"))?;
+        let ring = RecordRing::new(HEARD_OCTETS)
+            .map_err(|error| format!("no ring for stamps (Linux 5.8 or later has it): {error}"))?;
         let sample = Sample { at: self.identity_at, sampling: self.sampling, clock, ring: ring.descriptor() };
-        Some((sample, Heard { ring }))
+        Ok((sample, Heard { ring }))
     }
 }
 
@@ -86,19 +91,22 @@ fn told(record: &[u8]) -> Option<(Identity, Stamp)> {
 }
 
 /// Stamps of frames that leave: which slots ask, and who wants to know.
+///
+/// A driver that sends without a copy looks at what is in front of *every* frame, whatever the descriptor says of it: so a
+/// wish is taken back as soon as its frame has left, or has been turned away.
 pub(super) struct Departing {
     identity_at: usize,
     /// A bit for each slot that asks with the next submission.
-    asking: Slots,
+    asking: Bits,
     /// And for each that did and has not come back.
-    out: Slots,
+    out: Bits,
     tell: SyncSender<(Identity, Stamp)>,
     /// Until it is fetched.
     told: Option<Receiver<(Identity, Stamp)>>,
 }
 
-/// A bit for each of 256 slots.
-type Slots = [u64; 4];
+/// A bit for each slot.
+type Bits = [u64; SEND_CHUNKS / 64];
 
 fn bit(slot: usize) -> (usize, u64) {
     (slot / 64, 1 << (slot % 64))
@@ -109,8 +117,8 @@ impl Departing {
         let (tell, told) = sync_channel(DEPARTED);
         Self {
             identity_at: stamping.identity_at,
-            asking: Slots::default(),
-            out: Slots::default(),
+            asking: Bits::default(),
+            out: Bits::default(),
             tell,
             told: Some(told),
         }
@@ -120,10 +128,8 @@ impl Departing {
         self.told.take()
     }
 
-    /// The frame in `slot`, at `start` of the memory, asks with the next submission.
-    pub(super) fn ask(&mut self, slot: usize, start: usize, frames: &Arc<Frames>) {
-        // SAFETY: what is in front of the frame belongs to its slot, which is not under way while it is written.
-        let metadata = unsafe { frames.part(start - METADATA_OCTETS, METADATA_OCTETS) };
+    /// The frame in `slot` asks with the next submission, by what is in front of it.
+    pub(super) fn ask(&mut self, slot: usize, metadata: &mut [u8]) {
         metadata.fill(0);
         metadata[..8].copy_from_slice(&METADATA_ASKS_STAMP.to_ne_bytes());
         let (word, mask) = bit(slot);
@@ -131,32 +137,41 @@ impl Departing {
     }
 
     /// A slot goes out; whether it asks.
+    #[inline]
     pub(super) fn goes(&mut self, slot: usize) -> bool {
         let (word, mask) = bit(slot);
-        let asks = self.asking[word] & mask != 0;
-        self.out[word] |= self.asking[word] & mask;
-        asks
+        let asks = self.asking[word] & mask;
+        self.asking[word] &= !mask;
+        self.out[word] |= asks;
+        asks != 0
     }
 
-    /// What was asked for holds for one submission.
-    pub(super) fn submitted(&mut self) {
-        self.asking = Slots::default();
+    /// A slot that asked and did not go: its wish is to be taken back. `None` when there is none left.
+    #[inline]
+    pub(super) fn stayed(&mut self) -> Option<usize> {
+        let word = self.asking.iter().position(|word| *word != 0)?;
+        let lowest = self.asking[word].trailing_zeros();
+        self.asking[word] &= self.asking[word] - 1;
+        Some(64 * word + lowest as usize)
     }
 
-    /// The kernel has done with a slot; its frame is `octets` long.
-    pub(super) fn done(&mut self, slot: usize, start: usize, octets: usize, frames: &Arc<Frames>) {
+    /// Whether a slot that the kernel has done with had asked: then it is to be read.
+    #[inline]
+    pub(super) fn asked(&self, slot: usize) -> bool {
         let (word, mask) = bit(slot);
-        if self.out[word] & mask == 0 {
-            return;
-        }
+        self.out.get(word).is_some_and(|word| word & mask != 0)
+    }
+
+    /// Reads what is in front of such a frame, and takes its wish back.
+    #[cold]
+    pub(super) fn done(&mut self, slot: usize, metadata: &mut [u8], frame: &[u8]) {
+        let (word, mask) = bit(slot);
         self.out[word] &= !mask;
-        // SAFETY: the slot was given back and is not written anew before this call is over.
-        let all = unsafe { frames.part(start - METADATA_OCTETS, METADATA_OCTETS + octets) };
-        let (metadata, frame) = all.split_at(METADATA_OCTETS);
         if let Some((identity, nic_ns)) = answered(metadata, frame, self.identity_at) {
             // Nobody reads: this stamp is lost.
             let _ = self.tell.try_send((identity, Stamp { kernel_ns: 0, nic_ns }));
         }
+        metadata.fill(0);
     }
 }
 
@@ -176,53 +191,98 @@ mod tests {
     const STAMPING: Stamping =
         Stamping { sampling: Sampling::EVERY_FRAME, identity_at: 42, clock: StampClock::Host };
 
-    /// Slots that asked, and only they, are told of, once, when they come back.
-    #[test]
-    fn who_asked_is_told_of_once() {
-        // Without permission to register memory there is nothing to see here.
-        let Ok(frames) = Frames::with_metadata(256 * 2_048, 2_048) else { return };
-        let frames = Arc::new(frames);
-        let mut departing = Departing::new(STAMPING);
-        let told = departing.fetch().unwrap();
-        assert!(departing.fetch().is_none());
-        let start = |slot: usize| slot * 2_048 + LEAD_OCTETS;
-        let write = |slot: usize, sequence: u32| {
-            // SAFETY: nobody else has the memory.
-            let frame = unsafe { frames.part(start(slot), 60) };
+    /// Memory of slots, and a NIC that sends without a copy: it stamps every frame whose metadata asks, whatever else is said
+    /// of it, unless it has no time.
+    struct Model {
+        departing: Departing,
+        slots: Vec<([u8; METADATA_OCTETS], [u8; 60])>,
+        now: u64,
+    }
+
+    impl Model {
+        fn write(&mut self, slot: usize, sequence: u32) {
+            let frame = &mut self.slots[slot].1;
             frame[42..46].copy_from_slice(&sequence.to_be_bytes());
-            frame[46..50].copy_from_slice(&7u32.to_be_bytes());
-        };
-        // As a driver does when it has sent the frame.
-        let stamp = |slot: usize, stamp: u64| {
-            // SAFETY: nobody else has the memory.
-            unsafe { frames.part(start(slot) - METADATA_OCTETS + METADATA_STAMP_AT, 8) }
-                .copy_from_slice(&stamp.to_ne_bytes());
-        };
-        for slot in 0..256 {
-            write(slot, slot as u32);
+            frame[46..50].copy_from_slice(&(sequence ^ 7).to_be_bytes());
         }
-        departing.ask(3, start(3), &frames);
-        departing.ask(255, start(255), &frames);
-        departing.ask(64, start(64), &frames);
-        assert_eq!((0..64).filter(|slot| departing.goes(*slot)).collect::<Vec<_>>(), [3]);
-        // Turned away: whoever goes next asks anew.
-        departing.submitted();
-        assert_eq!((64..256).filter(|slot| departing.goes(*slot)).count(), 0);
-        departing.ask(200, start(200), &frames);
-        departing.ask(201, start(201), &frames);
-        assert!(departing.goes(200) && departing.goes(201));
-        departing.submitted();
-        for slot in 0..256 {
-            if slot != 201 {
-                stamp(slot, 1_000 + slot as u64);
+
+        fn ask(&mut self, slot: usize) {
+            self.departing.ask(slot, &mut self.slots[slot].0);
+        }
+
+        fn take_back(&mut self) {
+            while let Some(slot) = self.departing.stayed() {
+                self.slots[slot].0.fill(0);
             }
-            departing.done(slot, start(slot), 60, &frames);
-            departing.done(slot, start(slot), 60, &frames);
         }
-        let expected: Vec<(Identity, Stamp)> =
-            [3u64, 200].map(|slot| (slot << 32 | 7, Stamp { kernel_ns: 0, nic_ns: 1_000 + slot })).into();
-        // Of 201 the driver said nothing.
-        assert_eq!(told.try_iter().collect::<Vec<_>>(), expected);
+
+        /// The time that it stamped.
+        fn send(&mut self, slot: usize, has_time: bool) -> Option<u64> {
+            let (metadata, _) = &mut self.slots[slot];
+            let asks = metadata[0] & 1 != 0;
+            self.now += 10;
+            (asks && has_time).then(|| {
+                metadata[METADATA_STAMP_AT..][..8].copy_from_slice(&self.now.to_ne_bytes());
+                self.now
+            })
+        }
+
+        fn come_back(&mut self, slot: usize) {
+            if self.departing.asked(slot) {
+                let (metadata, frame) = &mut self.slots[slot];
+                self.departing.done(slot, metadata, frame);
+            }
+        }
+    }
+
+    proptest! {
+        /// Frames that ask or not, batches that are turned away, a NIC that has no time for some: what is told is exactly
+        /// what the NIC stamped, and it stamps nothing that did not ask with that very submission.
+        #[test]
+        fn who_asked_and_was_stamped_is_told_of_once(
+            batches in prop::collection::vec((1usize..64, any::<u64>(), any::<u64>(), any::<bool>()), 1..40)
+        ) {
+            let mut departing = Departing::new(STAMPING);
+            let told = departing.fetch().unwrap();
+            prop_assert!(departing.fetch().is_none());
+            let slots = vec![([0; METADATA_OCTETS], [0; 60]); SEND_CHUNKS];
+            let mut model = Model { departing, slots, now: 1_000 };
+            let (mut next, mut expected) = (0u32, Vec::new());
+            for (count, asking, has_time, accepted) in batches {
+                let slot = |number: usize| (next as usize + number) % SEND_CHUNKS;
+                let asks = |number: usize| asking & (1 << number) != 0;
+                for number in 0..count {
+                    model.write(slot(number), next + number as u32);
+                    if asks(number) {
+                        model.ask(slot(number));
+                    }
+                }
+                if accepted {
+                    for number in 0..count {
+                        prop_assert_eq!(model.departing.goes(slot(number)), asks(number));
+                    }
+                }
+                model.take_back();
+                if !accepted {
+                    prop_assert!(model.slots.iter().all(|(metadata, _)| *metadata == [0; METADATA_OCTETS]));
+                    continue;
+                }
+                for number in 0..count {
+                    let stamped = model.send(slot(number), has_time & (1 << number) != 0);
+                    let sequence = next + number as u32;
+                    prop_assert!(asks(number) || stamped.is_none(), "{sequence} was stamped and never asked");
+                    let identity = u64::from(sequence) << 32 | u64::from(sequence ^ 7);
+                    expected.extend(stamped.map(|nic_ns| (identity, Stamp { kernel_ns: 0, nic_ns })));
+                }
+                for number in 0..count {
+                    model.come_back(slot(number));
+                    model.come_back(slot(number));
+                }
+                next += count as u32;
+            }
+            prop_assert_eq!(told.try_iter().collect::<Vec<_>>(), expected);
+            prop_assert!(model.slots.iter().all(|(metadata, _)| *metadata == [0; METADATA_OCTETS]));
+        }
     }
 
     /// A copied frame is stamped by the kernel: never taken for the NIC's.

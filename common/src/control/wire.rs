@@ -36,6 +36,8 @@ pub enum ControlWire {
 }
 
 const HEADER: usize = 14;
+/// The shortest frame without its FCS (IEEE 802.3).
+const SHORTEST: usize = 60;
 
 impl ControlWire {
     /// Opens the Ethernet kind on an interface, under an address of its own. With `discoverable` it hears
@@ -59,8 +61,10 @@ impl ControlWire {
         match (self, peer) {
             (ControlWire::Frames { port, mac }, Peer::Mac(to)) => {
                 let from = source.unwrap_or(*mac);
-                let frame =
+                let mut frame =
                     [&to.octets()[..], &from.octets()[..], &ETHERTYPE.to_be_bytes()[..], message].concat();
+                // A NIC does so anyway, one that only is played may not; behind a message there may be zeros.
+                frame.resize(frame.len().max(SHORTEST), 0);
                 match port.get_ref().send(&frame) {
                     Err(error) if error.kind() == io::ErrorKind::WouldBlock => Ok(()),
                     other => other,

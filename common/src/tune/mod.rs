@@ -46,7 +46,15 @@ const GLANCE: Duration = Duration::from_millis(100);
 /// # Errors
 /// As [`link::facts()`].
 pub async fn carrier_back(interface: &str) -> Result<LinkFacts, LinkError> {
-    let until = Instant::now() + LINK_UP;
+    carrier_within(interface, LINK_UP).await
+}
+
+/// The same, for so long.
+///
+/// # Errors
+/// As [`link::facts()`].
+pub async fn carrier_within(interface: &str, patience: Duration) -> Result<LinkFacts, LinkError> {
+    let until = Instant::now() + patience;
     loop {
         let facts = link::facts(interface).await?;
         if facts.carrier == Some(true) || Instant::now() > until {

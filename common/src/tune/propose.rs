@@ -14,6 +14,11 @@ const SHORT_DELAY: u32 = 20;
 /// From so many processors on two can be kept free.
 const SEVERAL: usize = 4;
 
+/// Drivers whose delays of 1 to 4 us are no times but ways to vary them (by their sources, from memory).
+fn has_modes(driver: &str) -> bool {
+    matches!(driver, "e1000" | "e1000e" | "igb" | "igc")
+}
+
 /// What the host tells of its settings. What it does not tell is `None` or not in the list.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct TuneFacts {
@@ -25,6 +30,8 @@ pub struct TuneFacts {
     pub rings: Option<Rings>,
     /// How it coalesces its receive interrupts.
     pub coalescing: Option<Value>,
+    /// Its shortest delays are modes of the driver, in which it varies them by itself.
+    pub delay_has_modes: bool,
     /// The NIC can stamp every frame.
     pub can_stamp: bool,
     /// Which frames it stamps.
@@ -46,6 +53,7 @@ impl TuneFacts {
             is_virtual: link.is_some_and(LinkFacts::is_virtual),
             rings: link.and_then(|link| link.rings),
             coalescing: port.as_ref().and_then(|port| host.coalescing(port)),
+            delay_has_modes: link.and_then(|link| link.driver.as_deref()).is_some_and(has_modes),
             can_stamp: link.and_then(|link| link.stamping).is_some_and(|can| can.nic == NicStamps::All),
             stamping: port.as_ref().and_then(|port| host.stamping(port)),
             port,
@@ -143,6 +151,15 @@ pub fn points(facts: &TuneFacts) -> Vec<Point> {
             let proposal = proposals.iter().find(|proposal| proposal.setting == setting);
             points.push(match (proposal, value) {
                 (Some(proposal), _) => helps(name, &[proposal]),
+                (None, Some(Value::Coalescing { usecs: mode @ 1..=4, .. })) if facts.delay_has_modes => {
+                    let steady = Value::Coalescing { adaptive: false, usecs: SHORT_DELAY };
+                    Point::new(
+                        name,
+                        State::Note,
+                        format!("the driver varies the delay by itself (its mode {mode})"),
+                    )
+                    .advise(format!("for a short and steady one: {}", setting.command(&steady)))
+                }
                 (None, Some(value)) => Point::good(name, value.to_string()),
                 (None, None) => Point::new(name, silent, "the driver does not tell"),
             });
@@ -227,6 +244,7 @@ mod tests {
             is_virtual: false,
             rings: Some(Rings { rx: 256, rx_max: 4096, tx: 256, tx_max: 2048 }),
             coalescing: Some(Value::Coalescing { adaptive: true, usecs: 50 }),
+            delay_has_modes: false,
             can_stamp: true,
             stamping: Some(Value::Stamping { send: 0, receive: 0 }),
             governors: vec![
@@ -302,6 +320,24 @@ mod tests {
         for left in [0, 1, 3, 20] {
             assert_eq!(to(fixed(left)), None);
         }
+    }
+
+    #[test]
+    fn a_mode_of_the_driver_is_not_taken_for_a_time() {
+        let line = |driver: &str, usecs| {
+            let facts = TuneFacts {
+                port: Some(port()),
+                coalescing: Some(Value::Coalescing { adaptive: false, usecs }),
+                delay_has_modes: has_modes(driver),
+                ..TuneFacts::default()
+            };
+            let point = points(&facts).into_iter().find(|point| point.name == "tune: interrupts").unwrap();
+            (point.state, point.in_one_line())
+        };
+        let (state, told) = line("igb", 3);
+        assert!(state == State::Note && told.contains("mode 3") && told.contains("rx-usecs 20"), "{told}");
+        assert_eq!(line("igb", 20).0, State::Good);
+        assert_eq!(line("ixgbe", 3).0, State::Good);
     }
 
     #[test]

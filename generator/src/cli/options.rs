@@ -11,7 +11,7 @@ use kitproof_common::flow;
 use kitproof_common::frame::{Encapsulation, Fill, Tag, Tags};
 use kitproof_common::line::{LineRate, Load, Tolerance};
 use kitproof_common::port::xdp::Manner;
-use kitproof_common::{host, link};
+use kitproof_common::{host, link, tune};
 use rustix::fs::{Access, access};
 use rustix::thread::CapabilitySet;
 
@@ -23,6 +23,10 @@ use crate::procedure::failure::Failure;
 use crate::procedure::plan::{self, Target, Wanted};
 use crate::report::{self, Ink, RunResult};
 use crate::verdict::{Limit, Limits};
+
+/// How long a port may be without carrier when a command begins. A port that is set anew negotiates for two to four seconds
+/// (IEEE 802.3 clause 28 and 40; common practice).
+const CARRIER_PATIENCE: Duration = Duration::from_secs(5);
 
 pub const CAUTION: &str = "Line-rate traffic takes a live network down. Use it on an isolated bench only: a link that carries \
                            nothing else (RFC 6815).";
@@ -274,7 +278,14 @@ impl Sending {
     /// # Errors
     /// An interface that does not exist, a name that does not resolve.
     pub async fn target(&self) -> Result<Target, Failure> {
-        let target = target(&self.target).await?;
+        let mut target = target(&self.target).await?;
+        if let Target::Interface(facts) = &mut target
+            && facts.admin_up
+            && facts.carrier == Some(false)
+        {
+            // The run before may have taken a program off the port, for which some drivers set it anew.
+            **facts = tune::carrier_within(&facts.name, CARRIER_PATIENCE).await?;
+        }
         match (&target, self.via) {
             (Target::Interface(_), Some(Via::Udp)) => {
                 Err(Failure::Usage("--via udp needs a target such as udp://192.0.2.7".into()))

@@ -1,6 +1,7 @@
 //! `--tune`: what would help is set for a run, and put back afterwards.
 
 use kitproof_common::host;
+use kitproof_common::link::LinkFacts;
 use kitproof_common::port::OpenError;
 use kitproof_common::tune::{self, ThisHost, TuneError, TuneFacts, Tuned, propose};
 
@@ -42,7 +43,7 @@ pub async fn for_a_run(
         // It holds for this run, also if a port that is set anew loses its carrier for a moment.
         wanted.isolated_bench = true;
     }
-    let tuned = begin(&target, wanted.via != Via::Xdp)?;
+    let tuned = begin(&target, uses_stamps(wanted, &target))?;
     for change in tuned.changes() {
         complain(&format!("set for this run: {change}"));
     }
@@ -56,6 +57,15 @@ pub async fn for_a_run(
         same => same,
     };
     Ok((target, tuned))
+}
+
+/// Whether a run can use the NIC's time stamps: by AF_XDP only without a copy, and of few drivers.
+fn uses_stamps(wanted: &Wanted, target: &Target) -> bool {
+    let by_xdp = |facts: &LinkFacts| facts.stamping.is_some_and(|stamping| stamping.xdp);
+    match target {
+        Target::Interface(facts) if wanted.via == Via::Xdp => wanted.manner.zero_copy && by_xdp(facts),
+        _ => true,
+    }
 }
 
 /// The end of a run: everything is put back, and what there is to tell is told.

@@ -142,7 +142,7 @@ pub async fn reference(
     for (index, size) in sizes.iter().enumerate() {
         let position = runner.position(index);
         let (at, ended) = measure(&mut runner, *size, load, options.trials, &position).await?;
-        let able = at.counted.len() == options.trials as usize && lost(&at, &runner.trials) == 0;
+        let able = at.counted.len() == options.trials as usize && spoilt(&at, &runner.trials) == (0, 0);
         measured.push(at);
         if ended {
             stopped = true;
@@ -297,6 +297,12 @@ fn lost(at: &AtOneSize, trials: &[Judged]) -> u64 {
     at.counted.iter().filter_map(|place| trials.get(*place)).map(|judged| judged.account.lost()).sum()
 }
 
+/// Frames that were lost, and frames that were damaged, in the trials that count.
+fn spoilt(at: &AtOneSize, trials: &[Judged]) -> (u64, u64) {
+    let counted = at.counted.iter().filter_map(|place| trials.get(*place));
+    (lost(at, trials), counted.map(|judged| judged.account.corrupted).sum())
+}
+
 fn finding(at: &AtOneSize, run: &Run) -> Option<report::Latency> {
     let trials = at.trials(run);
     let last = *trials.last()?;
@@ -400,15 +406,20 @@ fn spoiled(at: &AtOneSize, trials: u32) -> Option<Reason> {
 
 /// What a reference that does not speak for its load must say.
 fn unable(at: &AtOneSize, trials: u32, run: &Run) -> Option<Reason> {
-    let lost = lost(at, &run.trials);
-    if lost == 0 {
-        return spoiled(at, trials);
-    }
+    let text = match spoilt(at, &run.trials) {
+        (0, 0) => return spoiled(at, trials),
+        (lost, 0) => format!("{lost} frames were lost between the two ports alone."),
+        (0, damaged) => format!("{damaged} frames were damaged between the two ports alone."),
+        (lost, damaged) => {
+            format!("{lost} frames were lost and {damaged} damaged between the two ports alone.")
+        }
+    };
     Some(
         Reason::unproven(
             "pair_loses",
-            format!("{lost} frames were lost between the two ports alone."),
-            "Clean or change the patch cord, and look at both ports: a pair that loses frames proves nothing of any kit.",
+            text,
+            "Clean or change the patch cord, and look at both ports: a pair that loses or damages frames proves nothing of any \
+             kit.",
         )
         .at(at.frame_size),
     )

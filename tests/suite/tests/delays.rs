@@ -326,6 +326,20 @@ fn a_pair_that_loses() -> Result<()> {
     let text = reason(&result, "pair_loses")?["text"].as_str().context("text")?;
     let lost = ledger.trials[0].forward.dropped.count;
     ensure!(text.starts_with(&format!("{lost} frames were lost")), "{lost}: {text}");
+    let mut harmful = Script::faithful();
+    let when = kitproof_bench::script::Schedule::every(50);
+    harmful.back.flip = Some(kitproof_bench::script::Flip {
+        when,
+        octet: kitproof_bench::script::Octet::Fill,
+        mend: true,
+        seed: 1,
+    });
+    let (ended, ledger) = kit.run(&harmful, "reference", &reference)?;
+    let result = ended.json()?;
+    ensure!(ended.status == UNPROVEN, "status {}: {}", ended.status, ended.stderr);
+    let text = reason(&result, "pair_loses")?["text"].as_str().context("text")?;
+    let damaged = ledger.trials[0].back.flipped.len();
+    ensure!(text.starts_with(&format!("{damaged} frames were damaged")), "{damaged}: {text}");
     let (failed, _) = kit.decided(&lossy, "prove", &quick, FAIL)?;
     reason(&failed, "no_reference")?;
     kit.decided(&Script::faithful(), "reference", &reference, PASS)?;

@@ -184,7 +184,7 @@ mod tests {
     const LONG: Duration = Duration::from_secs(60);
 
     fn port(completes: Vec<io::Result<Vec<u64>>>) -> Invented {
-        let mut slots = Slots::new(16, Cut::new(9_014));
+        let mut slots = Slots::new(16, Cut::new(9_014, false));
         slots.hold(0, 3);
         slots.hold(1, 3);
         Invented { slots, completes }

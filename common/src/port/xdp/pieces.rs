@@ -25,9 +25,11 @@ pub(super) struct Cut {
 }
 
 impl Cut {
-    /// For frames of up to `largest` octets.
-    pub(super) fn new(largest: usize) -> Self {
-        let chunk = if largest + HEADROOM <= 2_048 { 2_048 } else { LARGEST_CHUNK };
+    /// For frames of up to `largest` octets. Where the NIC itself writes them (`zero_copy`) a chunk is as large as it can be:
+    /// some drivers (igb, igc) let it write whole kilobytes only, so that of 2,048 octets less the headroom 1,024 are left,
+    /// and igb hands the rest of a longer frame over as another.
+    pub(super) fn new(largest: usize, zero_copy: bool) -> Self {
+        let chunk = if !zero_copy && largest + HEADROOM <= 2_048 { 2_048 } else { LARGEST_CHUNK };
         Self { chunk, chunks: largest.div_ceil(chunk), several: largest > LONGEST_OF_ONE }
     }
 
@@ -155,27 +157,32 @@ mod tests {
     #[test]
     fn ordinary_frames_take_one_chunk_and_jumbo_frames_neighbours() {
         let cut = |chunk, chunks, several| Cut { chunk, chunks, several };
-        assert_eq!(Cut::new(60), cut(2_048, 1, false));
-        assert_eq!(Cut::new(1_784), cut(2_048, 1, false));
-        assert_eq!(Cut::new(1_785), cut(4_096, 1, false));
-        assert_eq!(Cut::new(3_832), cut(4_096, 1, false));
+        assert_eq!(Cut::new(60, false), cut(2_048, 1, false));
+        assert_eq!(Cut::new(1_784, false), cut(2_048, 1, false));
+        assert_eq!(Cut::new(1_785, false), cut(4_096, 1, false));
+        // What a NIC writes finds whole kilobytes for any frame of the usual MTU, both tags in it.
+        for largest in [60, 1_010, 1_784, 1_785] {
+            assert_eq!(Cut::new(largest, true), cut(4_096, 1, false));
+        }
+        assert_eq!(Cut::new(3_833, true), cut(4_096, 1, true));
+        assert_eq!(Cut::new(3_832, false), cut(4_096, 1, false));
         // Sent in one piece, received in two.
-        assert_eq!(Cut::new(3_833), cut(4_096, 1, true));
-        assert_eq!(Cut::new(4_097), cut(4_096, 2, true));
-        assert_eq!(Cut::new(9_014), cut(4_096, 3, true));
+        assert_eq!(Cut::new(3_833, false), cut(4_096, 1, true));
+        assert_eq!(Cut::new(4_097, false), cut(4_096, 2, true));
+        assert_eq!(Cut::new(9_014, false), cut(4_096, 3, true));
     }
 
     #[test]
     fn pieces_follow_each_other_and_the_last_says_so() {
-        let pieces: Vec<_> = Cut::new(9_014).pieces(9_014).collect();
+        let pieces: Vec<_> = Cut::new(9_014, false).pieces(9_014).collect();
         assert_eq!(pieces, [(0, 4_096, true), (4_096, 4_096, true), (8_192, 822, false)]);
-        assert_eq!(Cut::new(9_014).pieces(4_096).collect::<Vec<_>>(), [(0, 4_096, false)]);
-        assert_eq!(Cut::new(60).pieces(60).collect::<Vec<_>>(), [(0, 60, false)]);
+        assert_eq!(Cut::new(9_014, false).pieces(4_096).collect::<Vec<_>>(), [(0, 4_096, false)]);
+        assert_eq!(Cut::new(60, false).pieces(60).collect::<Vec<_>>(), [(0, 60, false)]);
     }
 
     #[test]
     fn a_slot_is_ours_again_when_its_last_piece_is_done() {
-        let cut = Cut::new(9_014);
+        let cut = Cut::new(9_014, false);
         let mut slots = Slots::new(4, cut);
         slots.hold(1, 3);
         slots.hold(2, 3);
@@ -203,7 +210,7 @@ mod tests {
         fn a_frame_in_pieces_comes_out_whole(
             frames in prop::collection::vec(prop::collection::vec(1usize..4_000, 1..5), 1..4)
         ) {
-            let mut gathering = Gathering::new(Cut::new(9_014));
+            let mut gathering = Gathering::new(Cut::new(9_014, false));
             for lengths in frames {
                 let whole: Vec<u8> = (0..lengths.iter().sum::<usize>()).map(|at| (at % 251) as u8).collect();
                 let mut start = 0;

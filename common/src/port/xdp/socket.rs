@@ -63,7 +63,7 @@ impl Parts {
     fn open(attachment: &Attachment, queue: u32, largest: usize, stamps: bool) -> Result<Self, OpenError> {
         let ((interface, index), asked) = (attachment.interface(), attachment.manner());
         let at = |step| move |source| OpenError::at_xdp(interface, step, source);
-        let cut = Cut::new(largest);
+        let cut = Cut::new(largest, asked.zero_copy);
         let receive_chunks = RECEIVE_OCTETS / cut.chunk;
         let send_octets = SEND_CHUNKS * cut.slot();
         let octets = send_octets + RECEIVE_OCTETS;
@@ -132,7 +132,8 @@ fn bind(
             }
             (Some(libc::EBUSY), _) => "binding an AF_XDP socket (another one has the queue)",
             (_, Binding::Own { zero_copy: true, .. }) => {
-                "binding an AF_XDP socket without a copy of the frames"
+                "binding an AF_XDP socket without a copy of the frames (where the argument is invalid the MTU may be too large \
+                 for it, or the queue may have none)"
             }
             (Some(libc::EINVAL), Binding::Own { several: true, .. }) => {
                 "binding an AF_XDP socket for frames in several pieces (Linux 6.6 or later has it)"
@@ -155,7 +156,7 @@ impl TakenQueue {
     /// As [`open`].
     pub fn of(interface: &str, index: u32, queue: u32) -> Result<Self, OpenError> {
         let at = |source| OpenError::at_xdp(interface, "taking its queue", source);
-        let chunk = Cut::new(0).chunk;
+        let chunk = Cut::new(0, false).chunk;
         let frames = Frames::new(64 * chunk, chunk).map_err(at)?;
         let socket = frames.socket.as_fd();
         let rings = (

@@ -142,7 +142,7 @@ pub async fn reference(
     for (index, size) in sizes.iter().enumerate() {
         let position = runner.position(index);
         let (at, ended) = measure(&mut runner, *size, load, options.trials, &position).await?;
-        let able = at.counted.len() == options.trials as usize && spoilt(&at, &runner.trials) == (0, 0);
+        let able = is_clean(&at, options.trials, &runner.trials);
         measured.push(at);
         if ended {
             stopped = true;
@@ -303,6 +303,11 @@ fn spoilt(at: &AtOneSize, trials: &[Judged]) -> (u64, u64) {
     (lost(at, trials), counted.map(|judged| judged.account.corrupted).sum())
 }
 
+/// The pair alone held the load in every trial, and harmed no frame.
+fn is_clean(at: &AtOneSize, wanted: u32, trials: &[Judged]) -> bool {
+    at.counted.len() == wanted as usize && spoilt(at, trials) == (0, 0)
+}
+
 fn finding(at: &AtOneSize, run: &Run) -> Option<report::Latency> {
     let trials = at.trials(run);
     let last = *trials.last()?;
@@ -451,7 +456,7 @@ fn record(at: &AtOneSize, trials: u32, run: &Run) -> Option<Record> {
         look: round_trips::look(&last.outcome),
         load_percent: load.percent,
         line_bits_per_s: run.plan.line.0,
-        clean: at.counted.len() == trials as usize && lost(at, &run.trials) == 0,
+        clean: is_clean(at, trials, &run.trials),
         trials: counted.len() as u32,
         latency: round_trips::by_clock(&counted),
         climb,

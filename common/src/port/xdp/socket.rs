@@ -321,6 +321,7 @@ impl XdpTransmit {
     ///
     /// # Safety
     /// The slot is not under way, and no other reference to it lives.
+    #[allow(clippy::mut_from_ref, reason = "slots are handed over by the rings, not by borrows")]
     unsafe fn in_front(frames: &Frames, start: usize) -> &mut [u8] {
         // SAFETY: the octets in front of a frame are its slot's; by the contract above.
         unsafe { frames.part(start - METADATA_OCTETS, METADATA_OCTETS) }

@@ -56,7 +56,8 @@ impl RecordRing {
             // SAFETY: records begin at multiples of eight octets, each with its length; `place` is inside the mapping. As
             // above.
             let length =
-                unsafe { self.written.at(place).cast::<AtomicU32>().as_ref() }.load(Ordering::Acquire);
+                unsafe { self.written.at(place).cast::<AtomicU32>().as_ref() }.load(Ordering::Relaxed);
+            fence(Ordering::Acquire);
             if length & BUSY != 0 {
                 break;
             }

@@ -332,8 +332,9 @@ impl XdpTransmit {
         let Self { frames, cut, lead, octets, outgoing, slots, departing, .. } = self;
         outgoing.completed(|address| {
             slots.done(address);
+            let Some(departing) = departing else { return };
             let slot = address as usize / cut.slot();
-            if let Some(departing) = departing.as_mut().filter(|departing| departing.asked(slot)) {
+            if departing.asked(slot) {
                 let start = slot * cut.slot() + *lead;
                 // SAFETY: the slot was given back, and is not written anew before this call is over.
                 let (metadata, frame) =

@@ -17,13 +17,13 @@ use kitproof_bench::bench::{Bench, GENERATOR_PORT, Options, REFLECTOR_PORT};
 use kitproof_bench::enter;
 use kitproof_common::control::{TrialSpec, random_data_mac};
 use kitproof_common::frame::{Encapsulation, Fill, FrameSpec, Tags};
-use kitproof_common::line::{FrameRate, Load};
 use kitproof_common::port::clock::monotonic_ns;
 use kitproof_common::port::filter::Filter;
 use kitproof_common::port::packet::{self, PacketReceive, PacketTurn};
 use kitproof_common::port::xdp::{self, Attachment, XdpTurn};
 use kitproof_common::{flow, host, link};
 use kitproof_reflector::worker::Worker;
+use kitproof_suite::steady;
 
 /// Steps between the rates that are tried, in percent of the top.
 const STEP: u64 = 5;
@@ -143,26 +143,8 @@ fn highest(table: &Table, pairs: u8, top: u64, seconds: u64) -> Result<u64> {
 }
 
 fn trial(table: &Table, pairs: u8, rate: u64, seconds: u64) -> Result<Held> {
-    let frame_rate = FrameRate::from_per_second(rate).context("a rate of nothing")?;
-    let trial = Trial {
-        frame: table.spec,
-        load: Load::FramesPerSecond(rate),
-        rate: frame_rate,
-        line: frame_rate,
-        ceiling: frame_rate.times(105, 100).unwrap_or(frame_rate),
-        burst: 16,
-        ahead: 0,
-        frames: rate * seconds,
-        give_up_ns: seconds * 1_010_000_000 + 100_000_000,
-        warm_up: 0,
-        fill_check: true,
-        variation: false,
-        lowered: None,
-        mix: None,
-        pairs,
-        telling: None,
-        evidence: None,
-    };
+    let give_up_ns = seconds * 1_010_000_000 + 100_000_000;
+    let trial = Trial { pairs, ..steady(table.spec, rate, rate * seconds, give_up_ns)? };
     if table.xdp {
         let (near, far) = (attach(table, true)?, attach(table, false)?);
         let workers = workers(table, &trial, move |_, queue, octets, frame| {

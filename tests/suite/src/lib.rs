@@ -8,6 +8,7 @@
 mod busy;
 pub mod disguise;
 pub mod rig;
+mod steady;
 
 use std::ffi::OsStr;
 use std::io::Read;
@@ -21,6 +22,8 @@ use kitproof_bench::room::RoomChild;
 use kitproof_bench::{Room, enter};
 use libtest_mimic::{Arguments, Completion, Failed, Trial};
 use serde_json::Value;
+
+pub use steady::steady;
 
 /// One test: a name and what it does.
 pub type Check = (&'static str, fn() -> Result<()>);

@@ -9,14 +9,12 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use anyhow::{Context, Result, bail, ensure};
-use kitproof::engine::Trial;
 use kitproof::engine::run;
 use kitproof::engine::stamped::Stamped;
 use kitproof_bench::Room;
 use kitproof_bench::bench::{Bench, GENERATOR_PORT, Options, REFLECTOR_PORT};
 use kitproof_bench::script::{Faults, Schedule, Script};
 use kitproof_common::frame::{Encapsulation, Fill, FrameSpec, MacAddr, Tag, Tags, Template, VARIANTS};
-use kitproof_common::line::{FrameRate, Load};
 use kitproof_common::port::clock::realtime_ns;
 use kitproof_common::port::filter::Filter;
 use kitproof_common::port::packet::{self, PacketReceive};
@@ -28,7 +26,7 @@ use kitproof_common::port::xdp::{
 use kitproof_common::port::{Receive, Transmit};
 use kitproof_common::sequence::Sampling;
 use kitproof_suite::rig::{FAIL, PASS, Rig, decided, ended, equal};
-use kitproof_suite::{number, prove, reflector_by_packets, trials, validate};
+use kitproof_suite::{number, prove, reflector_by_packets, steady, trials, validate};
 use rustix::net::netdevice::name_to_index;
 use rustix::net::{AddressFamily, SocketType, socket};
 use rustix::time::{DynamicClockId, clock_gettime_dynamic};
@@ -151,6 +149,14 @@ fn open_xdp(
 ) -> Result<(XdpTransmit, XdpReceive)> {
     let filter = Filter::addresses(&[own], &[]);
     Ok(xdp::open(attachment, 0, LARGEST, own, &filter, stamping)?)
+}
+
+/// The generator's end by a packet socket whose stamps nobody asks for.
+fn unstamped_sender(bench: &Bench) -> Result<(SocketTransmit, StampSource)> {
+    let transmit = in_room(&bench.generator, GENERATOR_PORT, |index| {
+        Ok(packet::transmit(GENERATOR_PORT, index, LARGEST)?)
+    })?;
+    Ok((transmit, StampSource::Port(std::sync::mpsc::channel().1)))
 }
 
 /// CLOCK_TAI.
@@ -399,26 +405,7 @@ fn measured_by_xdp() -> Result<()> {
     const FRAMES: u64 = 2 * RATE;
     let bench = Bench::direct(BENCH)?;
     let spec = spec(Encapsulation::Ipv4, Tags::none(), 256);
-    let rate = FrameRate::from_per_second(RATE).context("a rate of nothing")?;
-    let trial = Trial {
-        frame: spec,
-        load: Load::FramesPerSecond(RATE),
-        rate,
-        line: rate,
-        ceiling: rate.times(105, 100).unwrap_or(rate),
-        burst: 16,
-        ahead: 0,
-        frames: FRAMES,
-        give_up_ns: 10_000_000_000,
-        warm_up: 0,
-        fill_check: true,
-        variation: false,
-        lowered: None,
-        mix: None,
-        pairs: 1,
-        telling: None,
-        evidence: None,
-    };
+    let trial = steady(spec, RATE, FRAMES, 10_000_000_000)?;
     let stamping = Some(stamping(&Template::new(&spec)?, trial.sampling(), StampClock::Host));
     let ports = in_room(&bench.generator, GENERATOR_PORT, move |index| {
         open_xdp(&attached(GENERATOR_PORT, index)?, MINE, stamping)
@@ -461,9 +448,7 @@ fn bound() -> Result<()> {
     let spec = spec(Encapsulation::Ipv4, Tags::none(), 256);
     let template = Template::new(&spec)?;
     let stamping = Some(stamping(&template, Sampling::EVERY_FRAME, StampClock::Nic));
-    let transmit = in_room(&bench.generator, GENERATOR_PORT, |index| {
-        Ok(packet::transmit(GENERATOR_PORT, index, LARGEST)?)
-    })?;
+    let (transmit, nothing) = unstamped_sender(&bench)?;
     let (departures, receive, arrivals) = in_room(&bench.reflector, REFLECTOR_PORT, move |index| {
         let (mut transmit, mut receive) = open_xdp(&attached(REFLECTOR_PORT, index)?, THEIRS, stamping)?;
         let arrivals = receive.arrivals().context("the driver did not take the program")?;
@@ -471,7 +456,6 @@ fn bound() -> Result<()> {
     })?;
     // What stamps a copied frame is never taken for the NIC.
     ensure!(departures.is_none(), "a copied frame is not stamped by a NIC");
-    let nothing = StampSource::Port(std::sync::mpsc::channel().1);
     let ports = (transmit, nothing, receive, arrivals);
     let mut ends = Ends::of(bench, template, Sampling::every(3), ports, tai_ns)?;
     for _ in 0..5 {
@@ -491,9 +475,7 @@ fn shared() -> Result<()> {
     let spec = spec(Encapsulation::Ipv4, Tags::none(), 64);
     let template = Template::new(&spec)?;
     let stamping = Some(stamping(&template, Sampling::EVERY_FRAME, StampClock::Host));
-    let transmit = in_room(&bench.generator, GENERATOR_PORT, |index| {
-        Ok(packet::transmit(GENERATOR_PORT, index, LARGEST)?)
-    })?;
+    let (transmit, nothing) = unstamped_sender(&bench)?;
     let attachment = in_room(&bench.reflector, REFLECTOR_PORT, |index| attached(REFLECTOR_PORT, index))?;
     let first = Arc::clone(&attachment);
     let (receive, arrivals) = in_room(&bench.reflector, REFLECTOR_PORT, move |_| {
@@ -501,7 +483,6 @@ fn shared() -> Result<()> {
         let arrivals = receive.arrivals().context("no stamps")?;
         Ok((receive, arrivals))
     })?;
-    let nothing = StampSource::Port(std::sync::mpsc::channel().1);
     let mut ends =
         Ends::of(bench, template, Sampling::EVERY_FRAME, (transmit, nothing, receive, arrivals), tai_ns)?;
     let from_end = ends.template.sequence_from_end();

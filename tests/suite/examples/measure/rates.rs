@@ -11,16 +11,16 @@ use std::io::Write;
 use std::time::Duration;
 
 use anyhow::{Context, Result, bail};
-use kitproof::engine::{Trial, run};
+use kitproof::engine::run;
 use kitproof_bench::enter;
 use kitproof_common::control::TrialSpec;
 use kitproof_common::frame::{Encapsulation, FrameSpec};
 use kitproof_common::host;
-use kitproof_common::line::{FrameRate, Load};
 use kitproof_common::port::clock::monotonic_ns;
 use kitproof_common::port::packet::PacketTurn;
 use kitproof_common::port::{Receive, Transmit};
 use kitproof_reflector::worker::Worker;
+use kitproof_suite::steady;
 
 use crate::ends::Ends;
 use crate::{bare, milliseconds_at, number_at, plain};
@@ -498,26 +498,7 @@ where
     T: Transmit + Send + 'static,
     R: Receive + Send + 'static,
 {
-    let rate = FrameRate::from_per_second(offer.rate).context("a rate of nothing")?;
-    let trial = Trial {
-        frame: *spec,
-        load: Load::FramesPerSecond(offer.rate),
-        rate,
-        line: rate,
-        ceiling: rate.times(105, 100).unwrap_or(rate),
-        burst: 16,
-        ahead: 0,
-        frames: offer.frames(),
-        give_up_ns: offer.give_up_ns(),
-        warm_up: 0,
-        fill_check: true,
-        variation: false,
-        lowered: None,
-        mix: None,
-        pairs: 1,
-        telling: None,
-        evidence: None,
-    };
+    let trial = steady(*spec, offer.rate, offer.frames(), offer.give_up_ns())?;
     let running = run::start(vec![(transmit, receive)], &trial)?;
     let inside = at_the_end(running.start_ns, offer, || running.read().returned);
     let mut last = 0;
